@@ -1,0 +1,180 @@
+"""What a person must look at: the kinds there are, how grave each is, and making rows of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+from shapely.geometry import Point
+
+from cemgis import schema
+from cemgis.layers import LAYERS, SEVERITIES
+
+__all__ = ["FINDINGS", "Finding", "FindingKind", "find", "tabulate"]
+
+
+@dataclass(frozen=True, slots=True)
+class FindingKind:
+    """One kind of finding.
+
+    Parameters
+    ----------
+    kind : str
+    severity : str
+        One of `cemgis.layers.SEVERITIES`.
+    meaning : str
+    todo : str
+        What to do, unless the finding itself says more.
+    """
+
+    kind: str
+    severity: str
+    meaning: str
+    todo: str
+
+
+def _kinds(*rows: tuple[str, str, str, str]) -> Mapping[str, FindingKind]:
+    return {kind: FindingKind(kind, severity, meaning, todo) for kind, severity, meaning, todo in rows}
+
+
+_D, _W, _N = SEVERITIES
+
+FINDINGS: Mapping[str, FindingKind] = _kinds(
+    # ---- positions that could be wrong ----------------------------------------------------------------------------
+    ("label misread", _D, "a marker lies where another lot's marker belongs",
+     "Read the marker again. Until then neither label holds a lot."),
+    ("file shifted", _D, "all readings of one file miss by the same amount",
+     "Find out which correction service or base the file was made with and declare it."),
+    ("control missed", _D, "a reading on control does not give the published coordinates",
+     "Check the reference declared for that file before staking anything."),
+    ("plat without fit", _D, "too few markers were found to place a plat",
+     "Find the markers named and read them."),
+    ("lot out of shape", _D, "a lot would fold or change its size by too much if it followed its found markers",
+     "Check its markers on the ground."),
+    ("marker at two places", _D, "one label was read at two places", "Read both again; one of them is another lot's."),
+    ("marker unexplained", _D, "a marker misses and no single cause explains it",
+     "Visit it, read label and surroundings, measure to its neighbours."),
+    # ---- markers and readings -------------------------------------------------------------------------------------
+    ("marker moved or set there", _W, "a marker stands off its place by more than markers of this plat do",
+     "Look for signs of disturbance. Past graves may have been taped from it: compare stones and vaults nearby."),
+    ("marker at another corner", _W, "a marker stands at another corner of its own lot",
+     "Check on the ground which corner it marks."),
+    ("marker damaged", _W, "a marker was found broken, tilted or loose",
+     "Do not measure from it before it is checked against its neighbours."),
+    ("label not on plat", _W, "a label was read that no lot has", "Read it again or complete the plat."),
+    ("occupations disagree", _W, "two occupations of one marker differ by more than they should",
+     "Occupy it once more."),
+    ("tape disagrees", _W, "a taped distance does not agree with the readings", "Tape it again."),
+    ("receiver moved", _W, "the receiver did not stand still during an occupation", "Occupy it once more."),
+    ("position unchecked", _W, "there is no control to check the absolute position against",
+     "Ties are sound, staking coordinates are not: read a published control point."),
+    ("lines not understood", _N, "some lines of a file could not be read", "Look at the lines named."),
+    ("feature broken", _W, "a feature of a file could not be used", "Mend it where it came from."),
+    ("markers not trusted", _N, "markers with a single occupation and no taped check",
+     "Occupy them a second time, hours apart, or tape them."),
+    # ---- the plat and the fit -------------------------------------------------------------------------------------
+    ("fit without check", _W, "a plat was placed with no marker to spare", "Find at least one more marker."),
+    ("fit loose", _W, "the markers of a plat miss by more than the rule expects",
+     "Look at the misses: the plat may be distorted or drawn after the fact."),
+    ("plats overlap", _W, "two plats claim the same land", "The earlier plat goes first until someone decides."),
+    # ---- register -------------------------------------------------------------------------------------------------
+    ("place unknown", _W, "a record names a place that does not exist", "Check the ledger page."),
+    ("place open", _N, "a record names a lot or section but no space", "Complete it where the ledger allows."),
+    ("space overfull", _W, "more burials are recorded in a space than the rule allows", "Check the ledger."),
+    ("removal without burial", _W, "a disinterment is recorded where no burial is", "Check the ledger."),
+    ("rows not understood", _N, "some rows of the register could not be read", "Look at the rows named."),
+    # ---- what lies where ------------------------------------------------------------------------------------------
+    ("heads disagree", _W, "stones or vaults show the heads at the other end than the rule",
+     "Settle it before anything is opened here: confirm on neighbours, then write the rule."),
+    ("heads unknown", _W, "no rule and no neighbour says which way the heads lie", "Write the section's rule."),
+    ("clearance short", _W, "two things lie closer than the rule", "Probe before digging beside either."),
+    ("vault astray", _W, "a vault reaches into a space that is not its own",
+     "Treat both spaces as affected; probe before digging."),
+    ("space obstructed", _N, "a tree, wall or drive takes part of a space", "Count it as lost unless cleared."),
+)  # fmt: skip
+"""Every kind of finding by name, the gravest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing a person must look at.
+
+    Parameters
+    ----------
+    kind : str
+        A key of `FINDINGS`.
+    subject : str
+        What it is about: an id, a label, a file.
+    reason : str
+        Why, with the numbers.
+    section : str, optional
+    at : tuple of float, optional
+        Grid coordinates (easting, northing).
+    todo : str, optional
+        Instead of the kind's own.
+    """
+
+    kind: str
+    subject: str
+    reason: str
+    section: str | None = None
+    at: tuple[float, float] | None = None
+    todo: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind not in FINDINGS:
+            msg = f"there is no kind of finding {self.kind!r}"
+            raise ValueError(msg)
+
+    @property
+    def severity(self) -> str:
+        """How grave it is."""
+        return FINDINGS[self.kind].severity
+
+
+def find(kind: str, subject: object, reason: str, **more: Any) -> Finding:
+    """Make a finding; the same as `Finding`, with the subject turned into text."""
+    return Finding(kind, str(subject), reason, **more)
+
+
+def tabulate(findings: Iterable[Finding], crs: Any = None) -> gpd.GeoDataFrame:
+    """Return findings as the ``findings`` layer, worst first.
+
+    Two findings of one kind about one subject become one row, their reasons joined.
+
+    Examples
+    --------
+    >>> table = tabulate([find("label not on plat", "B-999", "read at 40.1, -82.3"),
+    ...                   find("label misread", "B-16", "lies where 91 belongs")])
+    >>> list(table["severity"])
+    ['danger', 'warning']
+    """
+    merged: dict[tuple[str, str], Finding] = {}
+    for item in findings:
+        first = merged.get((item.kind, item.subject))
+        if first is None:
+            merged[item.kind, item.subject] = item
+        elif item.reason not in first.reason:
+            reason = f"{first.reason}; {item.reason}"
+            merged[item.kind, item.subject] = Finding(
+                item.kind, item.subject, reason, first.section or item.section, first.at or item.at, first.todo
+            )
+    ranks = {kind: rank for rank, kind in enumerate(FINDINGS)}
+    rows = sorted(merged.values(), key=lambda item: (SEVERITIES.index(item.severity), ranks[item.kind], item.subject))
+    table = pd.DataFrame(
+        {
+            "finding_id": [f"{item.kind}: {item.subject}" for item in rows],
+            "severity": [item.severity for item in rows],
+            "kind": [item.kind for item in rows],
+            "subject": [item.subject for item in rows],
+            "section": [item.section for item in rows],
+            "reason": [item.reason for item in rows],
+            "todo": [item.todo or FINDINGS[item.kind].todo for item in rows],
+        }
+    )
+    shapes = [None if item.at is None else Point(item.at) for item in rows]
+    frame = schema.restore(table.assign(geometry=pd.Series(shapes, dtype=object)), LAYERS["findings"], crs)
+    return gpd.GeoDataFrame(frame, geometry="geometry", crs=crs)

@@ -1,0 +1,191 @@
+"""Every number that came from somewhere, with where it came from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from cemgis.errors import Gather, InputError
+from cemgis.units import Unit, parse_length
+
+__all__ = ["KINDS", "RULES", "Rule", "Rules"]
+
+KINDS = ("law", "standard", "site rule", "common practice", "assumption")
+_NO_SOURCE = "common practice, no source"
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One number the work depends on.
+
+    Parameters
+    ----------
+    name : str
+        Dotted, such as ``clearance.vault_to_vault``.
+    value : str or float
+        A length is text with its unit; anything else is a number.
+    unit : str
+        ``length``, ``hours``, ``count``, ``ratio``, ``degrees`` or ``""`` for a bare number.
+    kind : str
+        One of `KINDS`.
+    source : str
+    note : str
+        What the number does, in one line.
+    """
+
+    name: str
+    value: str | float
+    unit: str
+    kind: str
+    source: str
+    note: str
+
+
+def _rule(name: str, value: str | float, unit: str, kind: str, source: str, note: str) -> tuple[str, Rule]:
+    return name, Rule(name, value, unit, kind, source, note)
+
+
+_RT = "after the classes of the NGS User Guidelines for Single Base Real Time GNSS Positioning (2011), from memory"
+
+RULES: Mapping[str, Rule] = dict(
+    [
+        # ---- readings ------------------------------------------------------------------------------------------
+        _rule("reading.sigma_fixed", "0.015 m", "length", "assumption", _RT,
+              "standard deviation of each horizontal coordinate, carrier-phase solution with integers fixed"),
+        _rule("reading.sigma_float", "0.30 m", "length", "assumption", "from memory, no source",
+              "the same, carrier-phase solution with integers not fixed"),
+        _rule("reading.sigma_differential", "0.70 m", "length", "assumption", "from memory, no source",
+              "the same for one unit of HDOP, code differential or satellite-based augmentation"),
+        _rule("reading.sigma_autonomous", "2.5 m", "length", "assumption",
+              "form: error = HDOP x range error (US National Park Service, What is EPE); size from memory",
+              "the same for one unit of HDOP, no corrections"),
+        _rule("occupation.floor_fixed", "0.012 m", "length", "assumption", _RT,
+              "one occupation is never better than this, however many epochs: epochs of one go are correlated"),
+        _rule("occupation.floor_float", "0.20 m", "length", "assumption", "from memory, no source",
+              "the same, integers not fixed"),
+        _rule("occupation.floor_differential", "0.50 m", "length", "assumption", "from memory, no source",
+              "the same, code differential"),
+        _rule("occupation.floor_autonomous", "1.5 m", "length", "assumption", "from memory, no source",
+              "the same, no corrections"),
+        _rule("occupation.gap", 0.05, "hours", "assumption", "a pause of three minutes is another occupation",
+              "readings of one label farther apart in time than this are two occupations"),
+        _rule("occupation.still", 4.0, "ratio", "assumption", "no source",
+              "epochs farther from the middle than this many robust deviations are not used"),
+        _rule("occupation.moving", "0.25 m", "length", "assumption", "no source",
+              "a fixed-solution receiver whose epochs wander more than this is not standing still"),
+        _rule("marker.trusted_gap", 4.0, "hours", "standard", _RT,
+              "two occupations this far apart, each freshly initialised, make a marker trusted"),
+        _rule("marker.trusted_agree", "0.15 ft", "length", "assumption", "no source",
+              "two occupations, or a reading and a tape, that differ by more do not confirm each other"),
+        # ---- fit -----------------------------------------------------------------------------------------------
+        _rule("fit.alpha", 0.001, "", "standard", "Baarda 1968, from memory: k = 3.29",
+              "chance of setting aside one good marker in a single test"),
+        _rule("fit.power", 0.80, "", "standard", "Baarda 1968, from memory: non-centrality 4.13",
+              "power of that test, for the least miss that would be noticed"),
+        _rule("fit.setting_sigma", "0.20 ft", "length", "assumption", "no source; replaced by the plat's own misses",
+              "first guess of how far a marker was set from its place, each coordinate"),
+        _rule("fit.setting_dof", 4.0, "count", "assumption", "no source",
+              "how many misses that first guess is worth"),
+        _rule("fit.hold_share", 0.25, "ratio", "assumption", "no source",
+              "a marker that misses by more than this share of its lot's short side does not hold its corner"),
+        _rule("accuracy.nssda_points", 20.0, "count", "standard", "FGDC-STD-007.3-1998, 3.2.2",
+              "independent points needed before an accuracy statement is made"),
+        _rule("accuracy.file_shift", "0.15 ft", "length", "assumption", "no source",
+              "a shift of one file against the others smaller than this is not worth a finding"),
+        _rule("control.agree", "0.20 ft", "length", "assumption", "no source",
+              "a reading on control that misses by more is a finding"),
+        # ---- lots and spaces -------------------------------------------------------------------------------------
+        _rule("space.width", "4 ft", "length", "common practice", _NO_SOURCE, "width of a space"),
+        _rule("space.length", "12 ft", "length", "common practice", _NO_SOURCE, "length of a space, heads to feet"),
+        _rule("drive.width", "10 ft", "length", "common practice", _NO_SOURCE, "width of a drive"),
+        _rule("heads.skew_limit", 60.0, "degrees", "assumption", "no source: only which end counts, never mere skew",
+              "stones or vaults turned farther than this from the rule say nothing about which end the heads are at"),
+        # ---- clearances ------------------------------------------------------------------------------------------
+        _rule("clearance.search", "4 ft", "length", "assumption", "no source", "pairs farther apart are not listed"),
+        _rule("clearance.vault_to_vault", "8 in", "length", "common practice", _NO_SOURCE + " (8 in to 1 ft)",
+              "earth left between two vaults"),
+        _rule("clearance.vault_to_monument", "6 in", "length", "assumption", "no source",
+              "earth left between a vault and a monument's foundation"),
+        _rule("clearance.vault_to_grave", "8 in", "length", "assumption", "no source; as between vaults",
+              "earth left between a vault and a probable grave"),
+        _rule("clearance.vault_to_obstacle", "3 ft", "length", "assumption", "no source",
+              "between a vault and a tree, a wall or a pipe"),
+        _rule("clearance.vault_to_space", "0 ft", "length", "common practice", _NO_SOURCE,
+              "between a vault and a space that is not its own"),
+        _rule("clearance.obstacle_to_space", "0 ft", "length", "assumption", "no source",
+              "a tree, wall or pipe nearer than this takes the space"),
+        # ---- capacity --------------------------------------------------------------------------------------------
+        _rule("space.full_burials", 1.0, "count", "common practice", _NO_SOURCE, "full burials in one space"),
+        _rule("space.urns", 2.0, "count", "common practice", _NO_SOURCE, "urns in one space for cremated remains"),
+    ]
+)  # fmt: skip
+
+
+class Rules(Mapping[str, float]):
+    """The rules in force on one ground: numbers by name, lengths in the ground's unit.
+
+    Parameters
+    ----------
+    unit : Unit
+    overrides : mapping, optional
+        Name to ``{"value": ..., "source": ...}``, as in ``ground.toml``.
+
+    Raises
+    ------
+    InputError
+        For an unknown rule, a value that is not of the rule's unit, or an override without a source.
+
+    Examples
+    --------
+    >>> from cemgis.units import US_SURVEY_FOOT
+    >>> rules = Rules(US_SURVEY_FOOT, {"clearance.vault_to_vault": {"value": "1 ft", "source": "board, 3 May 2019"}})
+    >>> rules["clearance.vault_to_vault"], rules.rule("clearance.vault_to_vault").kind
+    (1.0, 'site rule')
+    """
+
+    def __init__(self, unit: Unit, overrides: Mapping[str, object] | None = None, where: str = "rules") -> None:
+        self.unit = unit
+        self._rules = dict(RULES)
+        gather = Gather()
+        for name, given in (overrides or {}).items():
+            place = f"{where}.{name}"
+            if name not in RULES:
+                gather.add(place, "there is no such rule", "`cemgis explain rules` lists them.")
+                continue
+            if not isinstance(given, Mapping) or set(given) != {"value", "source"} or not str(given["source"]).strip():
+                gather.add(place, f"{given!r} lacks its value or its source", '{ value = ..., source = "..." }.')
+                continue
+            value = given["value"]
+            if not isinstance(value, (str, int, float)) or isinstance(value, bool):
+                gather.add(place, f"{value!r} is neither a number nor a length", "Write one.")
+                continue
+            rule = replace(RULES[name], value=value, kind="site rule", source=str(given["source"]))
+            try:
+                number = self._number(rule, place)
+                if number < 0:
+                    gather.add(place, f"{value!r} is negative", "Write zero or more.")
+            except InputError as error:
+                gather.take(error)
+            self._rules[name] = rule
+        gather.raise_if_any()
+        self._values = {name: self._number(rule, name) for name, rule in self._rules.items()}
+
+    def _number(self, rule: Rule, where: str) -> float:
+        if rule.unit == "length":
+            return parse_length(rule.value, self.unit, where)
+        if isinstance(rule.value, str):
+            raise InputError.of(where, f"{rule.value!r} is not a number", f"Write a number ({rule.unit or 'no unit'}).")
+        return float(rule.value)
+
+    def __getitem__(self, name: str) -> float:
+        return self._values[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._values)
+
+    def __len__(self) -> int:
+        return len(self._values)
+
+    def rule(self, name: str) -> Rule:
+        """Return the rule in force, with its kind and source."""
+        return self._rules[name]
