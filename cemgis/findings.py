@@ -80,12 +80,17 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
     ("fit loose", _W, "the markers of a plat miss by more than the rule expects",
      "Look at the misses: the plat may be distorted or drawn after the fact."),
     ("plats overlap", _W, "two plats claim the same land", "The earlier plat goes first until someone decides."),
+    ("sections overlap", _W, "two sections of one plat claim the same land", "Mend the plat's sections."),
     # ---- register -------------------------------------------------------------------------------------------------
+    ("record not usable", _W, "a line of the records is torn, was altered or is no record",
+     "Look at the line and enter again what it says."),
     ("place unknown", _W, "a record names a place that does not exist", "Check the ledger page."),
     ("place open", _N, "a record names a lot or section but no space", "Complete it where the ledger allows."),
     ("space overfull", _W, "more burials are recorded in a space than the rule allows", "Check the ledger."),
     ("removal without burial", _W, "a disinterment is recorded where no burial is", "Check the ledger."),
     ("rows not understood", _N, "some rows of the register could not be read", "Look at the rows named."),
+    ("dates open", _N, "some dates of the register are not written as year, year-month or year-month-day",
+     "They are kept as written and left open; nothing is guessed."),
     # ---- what lies where ------------------------------------------------------------------------------------------
     ("heads disagree", _W, "stones or vaults show the heads at the other end than the rule",
      "Settle it before anything is opened here: confirm on neighbours, then write the rule."),

@@ -392,6 +392,7 @@ _EVENTS = Layer(
         Column("date", "date", "when, as far as it is known"),
         _text("person_id", "who"),
         _text("place", "place as written", required=True),
+        _text("lot_id", "lot it resolves to"),
         _text("space_id", "space it resolves to"),
         _text("resolved_by", "how the place was resolved, or why not"),
         _text("container", "container as written"),

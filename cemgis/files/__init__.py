@@ -1,0 +1,1 @@
+"""Bytes to tables and back: whatever is read from or written to a file."""

@@ -1,0 +1,1695 @@
+"""Plat to grid: a robust weighted fit, where each corner then lies and how sure, and why a marker does not agree."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import stats
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from cemgis.adjust import adjust, noncentrality, radius_95
+from cemgis.errors import Gather, InputError
+from cemgis.units import Unit, say_length
+
+__all__ = [
+    "MODELS",
+    "Accuracy",
+    "Fit",
+    "Located",
+    "explain",
+    "file_shifts",
+    "fit_plat",
+    "label_edits",
+    "leave_one_out_words",
+    "locate",
+    "nssda",
+]
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
+
+MODELS: Mapping[str, int] = {"shift": 2, "rigid": 3, "conformal": 4, "affine": 6}
+"""Number of parameters by model: moved; moved and turned; also scaled; also sheared and scaled by axis."""
+
+_SHAPE_LIMIT = 0.1
+"""Largest standard deviation of direction and scale, 6 degrees and 10 %. Assumption, no source."""
+_MOVED_RATIO = 10.0
+"""A marker that was moved lies off by about this many setting deviations. Assumption, no source; start values only."""
+_BAD_SHARE = 0.2
+"""Share of bad markers expected before looking. Assumption, no source; start values only."""
+_SEED = 20
+"""Of the samples of the robust start: the same markers always give the same fit."""
+_SAMPLES = 500
+_CHECKED = 1e-9
+_EXPLAINED_BY = 20.0
+"""Ratio of odds below which the second explanation is named too. Assumption, no source."""
+
+
+def _inverse(blocks: Floats) -> Floats:
+    """Inverse of (n, 2, 2) symmetric blocks, in closed form."""
+    a, b, d = blocks[:, 0, 0], blocks[:, 0, 1], blocks[:, 1, 1]
+    determinant = a * d - b * b
+    out = np.empty_like(blocks)
+    out[:, 0, 0], out[:, 1, 1] = d / determinant, a / determinant
+    out[:, 0, 1] = out[:, 1, 0] = -b / determinant
+    return out
+
+
+def _quadratic(vectors: Floats, inverse: Floats) -> Floats:
+    out: Floats = np.einsum("ni,nij,nj->n", vectors, inverse, vectors)
+    return out
+
+
+# ---- the four models, in scaled plat coordinates u = (plat - centre) / spread, parameters all lengths ---------------
+
+
+@dataclass
+class _State:
+    """Grid = linear u + offset."""
+
+    linear: Floats
+    offset: Floats
+
+    def at(self, u: Floats) -> Floats:
+        return u @ self.linear.T + self.offset
+
+
+def _design(model: str, u: Floats, linear: Floats) -> Floats:
+    """(n, 2, p) derivatives of the grid coordinates by the parameters."""
+    x, y = u[:, 0], u[:, 1]
+    one, none = np.ones_like(x), np.zeros_like(x)
+    if model == "shift":
+        rows = [[one, none], [none, one]]
+    elif model == "rigid":
+        turned = u @ np.array([[0.0, -1.0], [1.0, 0.0]]).T @ (linear / np.linalg.norm(linear[:, 0])).T
+        rows = [[turned[:, 0], one, none], [turned[:, 1], none, one]]
+    elif model == "conformal":
+        rows = [[x, -y, one, none], [y, x, none, one]]
+    else:
+        rows = [[x, y, one, none, none, none], [none, none, none, x, y, one]]
+    return np.stack([np.stack(row, axis=1) for row in rows], axis=1)
+
+
+def _moved(model: str, state: _State, step: Floats) -> _State:
+    if model == "shift":
+        return _State(state.linear, state.offset + step)
+    if model == "rigid":
+        length = float(np.linalg.norm(state.linear[:, 0]))
+        angle = np.arctan2(state.linear[1, 0], state.linear[0, 0]) + step[0] / length
+        cos, sin = np.cos(angle), np.sin(angle)
+        return _State(length * np.array([[cos, -sin], [sin, cos]]), state.offset + step[1:])
+    if model == "conformal":
+        return _State(state.linear + np.array([[step[0], -step[1]], [step[1], step[0]]]), state.offset + step[2:])
+    return _State(state.linear + np.array([step[0:2], step[3:5]]), state.offset + step[[2, 5]])
+
+
+def _solve(model: str, u: Floats, grid: Floats, weight: Floats, state: _State) -> tuple[_State, Floats]:
+    """One weighted Gauss-Newton step, exact but for `rigid`; returns the state and the parameters' covariance."""
+    design = _design(model, u, state.linear)
+    weighed = weight @ design
+    normal = np.einsum("nip,niq->pq", design, weighed)
+    right = np.einsum("nip,ni->p", weighed, grid - state.at(u))
+    covariance = np.linalg.inv(normal)
+    return _moved(model, state, covariance @ right), covariance
+
+
+# ---- the setting error as a variance component -----------------------------------------------------------------------
+
+
+@dataclass
+class _Weighted:
+    """A fit of chosen markers with the setting variance that makes their misses likeliest."""
+
+    state: _State
+    cov: Floats
+    variance: float
+    dof: float
+    gain: Floats
+    gain_square: Floats
+
+
+def _estimate(model: str, u: Floats, grid: Floats, reading: Floats, prior: tuple[float, float], start: _State,
+              first: float) -> _Weighted:  # fmt: skip
+    """Restricted maximum likelihood for the setting variance under a scaled inverse chi-squared prior.
+
+    With log variance t, its score is ``-(s2 (tr P - v'PPv) + dof0 - dof0 s0**2/s2)/2`` and its expected information
+    ``(s2**2 tr PP + dof0)/2`` (Fisher scoring; Searle, Casella & McCulloch, Variance Components, ch. 6, from memory).
+    Where readings have no error the mode is ``(dof0 s0**2 + v'v)/(dof0 + 2 n - p)`` exactly.
+    """
+    sigma0, dof0 = prior
+    eye = np.eye(2)
+    state, logarithm = start, np.log(first)
+    parameters = MODELS[model]
+    floor = np.log(1e-12 * max(sigma0**2, 1e-300))
+    for _ in range(60):
+        variance = float(np.exp(logarithm))
+        weight = _inverse(reading + variance * eye)
+        before = state.linear
+        state, cov = _solve(model, u, grid, weight, state)
+        design = _design(model, u, state.linear)
+        miss = grid - state.at(u)
+        weighed = weight @ design
+        flat = weighed.reshape(-1, parameters)
+        second = flat.T @ flat
+        third = flat.T @ (weight @ weighed).reshape(-1, parameters)
+        trace = float(np.einsum("nii->", weight) - np.einsum("pq,qp->", cov, second))
+        both = cov @ second
+        square = float(np.einsum("nij,nji->", weight, weight) - 2.0 * np.einsum("pq,qp->", cov, third)
+                       + np.einsum("pq,qp->", both, both))  # fmt: skip
+        pulled = np.einsum("nij,nj->ni", weight, miss)
+        score = -0.5 * (variance * (trace - float((pulled**2).sum())) + dof0 - dof0 * sigma0**2 / variance)
+        information = 0.5 * (variance**2 * max(square, 0.0) + dof0)
+        if information <= _CHECKED:  # no prior and nothing left over: the first guess stays
+            break
+        step = float(np.clip(score / information, -1.5, 1.5))
+        logarithm = max(logarithm + step, floor)
+        turned = float(np.abs(state.linear - before).max())
+        if abs(step) < 1e-9 and turned < 1e-9 * max(1.0, float(np.abs(state.linear).max())):
+            break
+    variance = float(np.exp(logarithm))
+    weight = _inverse(reading + variance * eye)
+    state, cov = _solve(model, u, grid, weight, state)
+    design = _design(model, u, state.linear)
+    gain = cov @ (weight @ design).transpose(0, 2, 1)
+    return _Weighted(state, cov, variance, max(2.0 * information, _CHECKED), gain, np.einsum("npi,nqi->pq", gain, gain))
+
+
+# ---- robust start ----------------------------------------------------------------------------------------------------
+
+
+def _samples(model: str, u: Floats) -> Ints:
+    """(c, k) rows of the smallest samples that give the model, wide ones first choice; the same every time."""
+    n = len(u)
+    rng = np.random.default_rng(_SEED)
+    size = {"shift": 1, "affine": 3}.get(model, 2)
+    if size == 1:
+        rows = np.arange(n)[:, None]
+        return rows if n <= _SAMPLES else rows[np.sort(rng.choice(n, _SAMPLES, replace=False))]
+    most = {2: 32, 3: 15}[size]
+    if n <= most:
+        chosen = np.array(list(combinations(range(n), size)), dtype=np.int64).reshape(-1, size)
+    else:
+        chosen = rng.integers(0, n, size=(6 * _SAMPLES, size))
+    if size == 2:
+        extent = np.linalg.norm(u[chosen[:, 1]] - u[chosen[:, 0]], axis=1)
+    else:
+        one, two = u[chosen[:, 1]] - u[chosen[:, 0]], u[chosen[:, 2]] - u[chosen[:, 0]]
+        extent = np.abs(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0])
+    order = np.argsort(-extent, kind="stable")
+    wide: Ints = chosen[order[extent[order] > 1e-6]][:_SAMPLES]
+    return wide
+
+
+def _candidates(model: str, u: Floats, grid: Floats, spread: float) -> list[_State]:
+    rows = _samples(model, u)
+    if model == "shift":
+        linear = spread * np.eye(2)
+        return [_State(linear, grid[row[0]] - linear @ u[row[0]]) for row in rows]
+    if model == "affine":
+        homogeneous = np.concatenate([u[rows], np.ones((*rows.shape, 1))], axis=2)
+        solved = np.linalg.solve(homogeneous, grid[rows])
+        return [_State(part[:2].T, part[2]) for part in solved]
+    z, w = u @ np.array([1.0, 1j]), grid @ np.array([1.0, 1j])
+    factor = (w[rows[:, 1]] - w[rows[:, 0]]) / (z[rows[:, 1]] - z[rows[:, 0]])
+    if model == "rigid":
+        size = np.abs(factor)
+        factor = spread * np.where(size > 0, factor / np.where(size > 0, size, 1.0), 1.0)
+    origin = (w[rows] - factor[:, None] * z[rows]).mean(axis=1)
+    return [
+        _State(np.array([[f.real, -f.imag], [f.imag, f.real]]), np.array([o.real, o.imag]))
+        for f, o in zip(factor, origin, strict=True)
+    ]
+
+
+class _Mixture:
+    """Likelihood of misses when a marker is good, was moved a little, or may be anywhere."""
+
+    def __init__(self, noise: Floats, sigma0: float, dof0: float, area: float) -> None:
+        self.noise, self.sigma0, self.dof0 = noise, sigma0, max(dof0, 1.0)
+        self.scales = sigma0 * 2.0 ** np.linspace(-3.0, 3.0, 13)
+        self.moved = (_MOVED_RATIO * sigma0) ** 2 + noise
+        self.anywhere = _BAD_SHARE / 2.0 / area
+
+    def bad(self, square: Floats) -> Floats:
+        """Density if the marker is bad."""
+        density = _BAD_SHARE / 2.0 * np.exp(-0.5 * square / self.moved) / (2.0 * np.pi * self.moved)
+        out: Floats = density + self.anywhere
+        return out
+
+    def good(self, square: Floats, scale: float) -> Floats:
+        """Density if the marker is good and markers were set this well."""
+        variance = scale**2 + self.noise
+        out: Floats = (1.0 - _BAD_SHARE) * np.exp(-0.5 * square / variance) / (2.0 * np.pi * variance)
+        return out
+
+    def prior(self, scale: float) -> float:
+        """Log prior of the setting deviation, scaled inverse chi-squared in its logarithm."""
+        return float(-self.dof0 * np.log(scale) - 0.5 * self.dof0 * (self.sigma0 / scale) ** 2)
+
+    def score(self, square: Floats) -> tuple[Floats, Ints]:
+        """Log posterior of each row of squared misses (c, n) at its best scale, and which scale that is."""
+        bad = self.bad(square)
+        logs = np.stack([np.log(self.good(square, s) + bad).sum(axis=1) + self.prior(s) for s in self.scales], axis=1)
+        best = np.argmax(logs, axis=1)
+        return logs[np.arange(len(logs)), best], best.astype(np.int64)
+
+
+def _start(
+    model: str, u: Floats, grid: Floats, noise: Floats, prior: tuple[float, float], spread: float
+) -> tuple[_State, float, Flags]:
+    """Likeliest fit among many from smallest samples, refined: state, setting deviation, which markers are good."""
+    sigma0, dof0 = prior
+    extent = np.ptp(u, axis=0) * spread
+    area = float(max(extent[0] * extent[1], extent.max() ** 2 / 4.0, (50.0 * sigma0) ** 2))
+    states = _candidates(model, u, grid, spread)
+    n = len(u)
+    seen = np.arange(n) if n <= 800 else np.linspace(0, n - 1, 800).astype(np.int64)
+    mixture = _Mixture(noise[seen], sigma0, dof0, area)
+    linear = np.stack([state.linear for state in states])
+    offset = np.stack([state.offset for state in states])
+    square = ((grid[None, seen] - u[None, seen] @ linear.transpose(0, 2, 1) - offset[:, None]) ** 2).sum(axis=2)
+    scores, scale_at = mixture.score(square)
+    order = np.argsort(-scores, kind="stable")[:4]
+    mixture = _Mixture(noise, sigma0, dof0, area)
+    eye = np.eye(2)
+    best: tuple[float, _State, float] | None = None
+    for number in order:
+        state, scale = states[number], float(mixture.scales[scale_at[number]])
+        for _ in range(15):
+            square = ((grid - state.at(u)) ** 2).sum(axis=1)
+            good = mixture.good(square, scale)
+            share = good / (good + mixture.bad(square))
+            if share.sum() < MODELS[model] / 2.0:
+                break
+            variance = scale**2 + noise
+            # a marker far off keeps a trace of weight so that the normal matrix stays regular
+            state, _ = _solve(model, u, grid, (np.maximum(share, 1e-9) / variance)[:, None, None] * eye, state)
+            square = ((grid - state.at(u)) ** 2).sum(axis=1)
+            expected = share * ((scale**2 / variance) ** 2 * square + 2.0 * scale**2 * noise / variance)
+            left = max(2.0 * float(share.sum()) - MODELS[model], 0.0)
+            dof = mixture.dof0
+            was, scale = scale, float(np.sqrt((dof * sigma0**2 + expected.sum()) / (dof + left)))
+            if abs(scale - was) < 1e-3 * was:
+                break
+        square = ((grid - state.at(u)) ** 2).sum(axis=1)
+        total = float(np.log(mixture.good(square, scale) + mixture.bad(square)).sum()) + mixture.prior(scale)
+        if best is None or total > best[0] + 1e-9:
+            best = total, state, scale
+    if best is None:
+        raise InputError.of(_WHERE, "no two markers lie apart on it", "Find markers far from one another.")
+    _, state, scale = best
+    square = ((grid - state.at(u)) ** 2).sum(axis=1)
+    good = mixture.good(square, scale)
+    return state, scale, good > mixture.bad(square)
+
+
+# ---- the fit ---------------------------------------------------------------------------------------------------------
+
+_WHERE = "plat"
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A plat placed on the grid, and what it says of every marker.
+
+    Parameters
+    ----------
+    model : str
+        A key of `MODELS`.
+    plat_xy, grid_xy : (n, 2) arrays
+        Where each marker belongs by the plat, and where it was read.
+    reading_cov : (n, 2, 2) array
+        Covariance of the readings.
+    plat_centre : (2,) array
+    spread : float
+        Root mean square distance of the used markers from that centre; parameters are lengths at this distance.
+    linear : (2, 2) array
+        Grid units a plat unit.
+    offset : (2,) array
+        Grid coordinates of `plat_centre`.
+    cov : (p, p) array
+        Covariance of the centred parameters, setting error and readings included.
+    gain : (n, p, 2) array
+        How the error of each marker goes into the parameters; zero for markers that are not used.
+    gain_square : (p, p) array
+        Sum of gain times its transpose: what a unit of setting variance does to the parameters.
+    setting_sigma : float
+        How far markers of this plat were set from their places, each coordinate, as estimated.
+    dof : float
+        How many misses that estimate is worth, the first guess included; for the t factor of `radius_95`.
+    sigma0 : float
+        Root mean square of the used misses against readings and the *first guess* of the setting error; above 1 when
+        the markers of this plat miss by more than the rule expects. NaN without redundancy.
+    global_chance : float
+        Chance of a `sigma0` so large under that first guess.
+    condition : float
+        Of the weighted, scaled design.
+    used : (n,) array of bool
+    checked : bool
+        Whether anything is left over to check the fit with.
+    unresolved : (n,) array of bool
+        Used markers that fail the test but cannot be set aside, as nothing would then check the rest.
+    misses : (n, 2) array
+        Found minus fitted.
+    w : (n,) array
+        Root of the statistic of both coordinates under the first guess of the setting error (Baarda).
+    tau, tau_limit : (n,) arrays
+        The same under the estimated setting error (Pope), as if the marker were in the fit, and its critical value.
+    redundancy : (n,) array
+        Share of the marker that the others check; 1 for markers not used.
+    smallest_detectable : (n,) array
+        Least miss of this marker that the test would notice with the given power.
+    leave_one_out : (n, 2) array
+        Found minus predicted from all other used markers.
+    """
+
+    model: str
+    plat_xy: Floats
+    grid_xy: Floats
+    reading_cov: Floats
+    plat_centre: Floats
+    spread: float
+    linear: Floats
+    offset: Floats
+    cov: Floats
+    gain: Floats
+    gain_square: Floats
+    setting_sigma: float
+    dof: float
+    sigma0: float
+    global_chance: float
+    condition: float
+    used: Flags
+    checked: bool
+    unresolved: Flags
+    misses: Floats
+    w: Floats
+    tau: Floats
+    tau_limit: Floats
+    redundancy: Floats
+    smallest_detectable: Floats
+    leave_one_out: Floats
+
+    def transform(self, plat_xy: npt.ArrayLike) -> Floats:
+        """Grid coordinates (m, 2) of plat coordinates (m, 2)."""
+        out: Floats = (np.asarray(plat_xy, dtype=float) - self.plat_centre) @ self.linear.T + self.offset
+        return out
+
+    def turn(self, plat_vectors: npt.ArrayLike) -> Floats:
+        """Grid vectors (m, 2) of plat vectors (m, 2): an inset, a side, a direction."""
+        out: Floats = np.asarray(plat_vectors, dtype=float) @ self.linear.T
+        return out
+
+    def inverse(self, grid_xy: npt.ArrayLike) -> Floats:
+        """Plat coordinates (m, 2) of grid coordinates (m, 2)."""
+        out: Floats = (np.asarray(grid_xy, dtype=float) - self.offset) @ np.linalg.inv(self.linear).T + self.plat_centre
+        return out
+
+    def jacobian(self, plat_xy: npt.ArrayLike) -> Floats:
+        """Return derivatives (m, 2, p) of the grid coordinates by the centred parameters."""
+        u = (np.asarray(plat_xy, dtype=float) - self.plat_centre) / self.spread
+        return _design(self.model, u, self.linear * self.spread)
+
+    def covariance_at(self, plat_xy: npt.ArrayLike, *, setting: bool = True) -> Floats:
+        """Covariance (m, 2, 2) of fitted places; with the setting error of what stands there unless told otherwise."""
+        jacobian = self.jacobian(plat_xy)
+        out: Floats = jacobian @ self.cov @ jacobian.transpose(0, 2, 1)
+        return out + self.setting_sigma**2 * np.eye(2) if setting else out
+
+    @property
+    def parameters(self) -> pd.DataFrame:
+        """Parameters about the plat's own origin: value and sigma by name.
+
+        ``E = a x - b y + te``, ``N = b x + a y + tn`` for conformal; ``E = a x + b y + te``, ``N = c x + d y + tn``
+        for affine; ``rotation`` in degrees, counter-clockwise from plat to grid, for rigid.
+        """
+        origin = np.zeros((1, 2))
+        move = self.transform(origin)[0]
+        lead = {"shift": 0, "rigid": 1, "conformal": 2, "affine": 4}[self.model]
+        p = MODELS[self.model]
+        rows = np.zeros((lead + 2, p))
+        rows[lead:] = self.jacobian(origin)[0]
+        if self.model == "rigid":
+            names, values = ["rotation"], [self.rotation_deg]
+            rows[0, 0] = np.degrees(1.0 / self.spread)
+        elif self.model == "conformal":
+            names, values = ["a", "b"], [self.linear[0, 0], self.linear[1, 0]]
+            rows[0, 0] = rows[1, 1] = 1.0 / self.spread
+        elif self.model == "affine":
+            names, values = ["a", "b", "c", "d"], list(self.linear.ravel())
+            rows[[0, 1, 2, 3], [0, 1, 3, 4]] = 1.0 / self.spread
+        else:
+            names, values = [], []
+        sigma = np.sqrt(np.einsum("ip,pq,iq->i", rows, self.cov, rows))
+        return pd.DataFrame({"value": [*values, *move], "sigma": sigma}, index=[*names, "te", "tn"])
+
+    @property
+    def scale(self) -> float:
+        """Grid length of a plat length, the mean of both axes."""
+        return float(np.sqrt(abs(np.linalg.det(self.linear))))
+
+    @property
+    def axis_scales(self) -> tuple[float, float]:
+        """Scale along the plat's x and along its y."""
+        return float(np.linalg.norm(self.linear[:, 0])), float(np.linalg.norm(self.linear[:, 1]))
+
+    @property
+    def skew_deg(self) -> float:
+        """By how much the angle from the plat's x to its y falls short of 90 degrees."""
+        x, y = self.linear[:, 0], self.linear[:, 1]
+        return float(90.0 - np.degrees(np.arctan2(x[0] * y[1] - x[1] * y[0], x @ y)))
+
+    @property
+    def rotation_deg(self) -> float:
+        """Counter-clockwise turn from plat to grid, degrees, -180 to 180."""
+        return float(
+            np.degrees(np.arctan2(self.linear[1, 0] - self.linear[0, 1], self.linear[0, 0] + self.linear[1, 1]))
+        )
+
+    @property
+    def azimuth_of_plat_north(self) -> float:
+        """Grid azimuth of the plat's y axis, degrees clockwise."""
+        return float(np.degrees(np.arctan2(self.linear[0, 1], self.linear[1, 1])) % 360.0)
+
+    @property
+    def redundancy_total(self) -> int:
+        """Observations left over."""
+        return 2 * int(self.used.sum()) - MODELS[self.model]
+
+
+def _names(labels: Sequence[str], rows: Sequence[int] | Ints) -> str:
+    shown = [str(labels[int(row)]) for row in rows[:3]]
+    more = f" and {len(rows) - 3} more" if len(rows) > 3 else ""
+    return ", ".join(shown) + more
+
+
+def _least_sites(model: str) -> tuple[int, int]:
+    """Different markers that give the model, and that also check it."""
+    return (MODELS[model] + 1) // 2, MODELS[model] // 2 + 1
+
+
+def _apart(u: Floats) -> int:
+    """How many different places there are."""
+    return len(np.unique(np.round(u, 9), axis=0))
+
+
+class _Ask:
+    """Refuses markers that cannot place a plat, and says what to find next."""
+
+    def __init__(
+        self,
+        model: str,
+        plat: Floats,
+        names: Sequence[str],
+        unfound: tuple[Sequence[str], npt.ArrayLike] | None,
+        where: str,
+    ) -> None:
+        self.model, self.plat, self.names, self.where = model, plat, names, where
+        self.unfound = [] if unfound is None else [str(name) for name in unfound[0]]
+        self.places = np.zeros((0, 2)) if unfound is None else np.asarray(unfound[1], dtype=float).reshape(-1, 2)
+
+    def suggest(self, rows: Ints, count: int, *, off_line: bool) -> str:
+        """Name the unfound markers farthest from all that is known, one after another."""
+        known = self.plat[rows]
+        chosen: list[str] = []
+        for _ in range(min(count, len(self.places))):
+            if off_line and len(known) > 1:
+                middle = known.mean(axis=0)
+                distance = np.abs((self.places - middle) @ np.linalg.svd(known - middle, full_matrices=True)[2][1])
+            else:
+                start = known if len(known) else self.places.mean(axis=0)[None]
+                distance = cKDTree(start).query(self.places)[0]
+            best = int(np.argmax(distance))
+            chosen.append(self.unfound[best])
+            known = np.vstack([known, self.places[best]])
+        return f" {' and '.join(chosen)} would do best." if chosen else ""
+
+    def refuse_few(self, rows: Ints, *, allow_unchecked: bool) -> None:
+        """Raise when there are too few different markers."""
+        sites = _apart(self.plat[rows])
+        least, checked = _least_sites(self.model)
+        missing = (least if allow_unchecked else checked) - sites
+        if missing <= 0:
+            return
+        what = f"{sites} found marker{'' if sites == 1 else 's'} cannot place it by a {self.model} fit"
+        if sites >= least:
+            what += " that anything checks"
+        far = f"{_names(self.names, rows)} and from one another" if len(rows) else "one another"
+        more = f"{missing} more marker{'' if missing == 1 else 's'}"
+        advice = self.suggest(rows, missing, off_line=False)
+        raise InputError.of(self.where, what, f"Find {more}, as far from {far} as possible.{advice}")
+
+    def refuse_narrow(self, rows: Ints, width: float, sigma: float) -> None:
+        """Raise when markers so wide apart and so well known do not give direction and scale."""
+        if self.model == "shift" or sigma < _SHAPE_LIMIT * width:
+            return
+        line = self.model == "affine" and _apart(self.plat[rows]) > 1
+        what = "lie on one line" if line else "lie too close together to give it a direction"
+        far = "off that line, as far from" if line else "as far from"
+        raise InputError.of(
+            self.where,
+            f"its markers ({_names(self.names, rows)}) {what}",
+            f"Find 1 more marker, {far} {self.names[int(rows[0])]} as possible." + self.suggest(rows, 1, off_line=line),
+        )
+
+
+def _check(plat: Floats, grid: Floats, reading: Floats, names: Sequence[str], model: str, prior: tuple[float, float],
+           alpha: float, power: float, where: str) -> Flags:  # fmt: skip
+    """Refuse what is no input; return which markers have a position."""
+    gather = Gather()
+    n = len(plat)
+    if model not in MODELS:
+        gather.add(where, f"there is no model {model!r}", f"Write one of {', '.join(MODELS)}.")
+    if plat.shape != (n, 2) or grid.shape != (n, 2) or reading.shape != (n, 2, 2) or len(names) != n:
+        gather.add(where, "plat, grid, covariance and labels differ in length", "Give one of each a marker.")
+    if not (prior[0] > 0 and prior[1] >= 0):
+        gather.add(where, f"setting error {prior[0]:g} worth {prior[1]:g} misses", "Give more than 0, and 0 or more.")
+    if not 0 < alpha < power < 1:
+        gather.add(where, f"alpha {alpha:g} and power {power:g}", "Give 0 < alpha < power < 1.")
+    gather.raise_if_any()
+    located: Flags = np.isfinite(np.concatenate([plat, grid], axis=1)).all(axis=1)
+    east, north, both = reading[:, 0, 0], reading[:, 1, 1], reading[:, 0, 1]
+    sound = (
+        np.isfinite(reading).all(axis=(1, 2))
+        & (east >= 0)
+        & (north >= 0)
+        & (np.abs(both - reading[:, 1, 0]) <= 1e-9 * (east + north))
+    )
+    broken = np.flatnonzero(located & ~(sound & (both**2 <= east * north * (1.0 + 1e-9))))
+    if len(broken):
+        raise InputError.of(where, f"the covariance of {_names(names, broken)} is none", "Give variances of 0 or more.")
+    return located
+
+
+def _limits(dof: Floats, alpha: float) -> tuple[Floats, Floats]:
+    """Critical squared statistic of a marker inside the fit (`dof` with it) and of one outside (`dof` without it).
+
+    Inside, T/dof is beta distributed with 1 and (dof - 2)/2, so that the limit is ``dof (1 - alpha**(2/(dof - 2)))``;
+    outside T/2 is F with 2 and dof, ``dof (alpha**(-2/dof) - 1)``. Both become chi-squared for a known deviation.
+    """
+    log = np.log(alpha)
+    inside = np.where(dof > 2.0, -dof * np.expm1(2.0 * log / np.maximum(dof - 2.0, 1e-9)), np.inf)
+    with np.errstate(over="ignore"):
+        outside = dof * np.expm1(-2.0 * log / dof)
+    return inside, outside
+
+
+class _Tests:
+    """Statistics of all markers for one choice of used ones."""
+
+    def __init__(self, model: str, u: Floats, grid: Floats, reading: Floats, used: Flags, prior: tuple[float, float],
+                 alpha: float, start: _State, first: float) -> None:  # fmt: skip
+        self.used = used
+        self.found = _estimate(model, u[used], grid[used], reading[used], prior, start, first)
+        found = self.found
+        design = _design(model, u, found.state.linear)
+        self.design = design
+        self.miss = grid - found.state.at(u)
+        self.own = reading + found.variance * np.eye(2)
+        of_fit = design @ found.cov @ design.transpose(0, 2, 1)
+        sign = np.where(used, -1.0, 1.0)[:, None, None]
+        self.spread = self.own + sign * of_fit
+        determinant = np.linalg.det(self.spread)
+        self.seen = determinant > _CHECKED * np.linalg.det(self.own)
+        safe = np.where(self.seen[:, None, None], self.spread, np.eye(2))
+        self.inverse = _inverse(safe)
+        self.square = np.where(self.seen, _quadratic(self.miss, self.inverse), np.nan)
+        part = found.variance / (found.variance + np.einsum("nii->n", reading) / 2.0)
+        dof = found.dof / np.maximum(part, 1e-6) ** 2
+        inside, outside = _limits(dof, alpha)
+        self.limit = np.where(used, inside, outside)
+        with np.errstate(invalid="ignore"):
+            self.over = np.nan_to_num(self.square) > self.limit
+            joined = (dof + 2.0) * self.square / (dof + self.square)
+        self.tau = np.sqrt(np.where(used, self.square, joined))
+        self.tau_limit = np.sqrt(np.where(used, inside, _limits(dof + 2.0, alpha)[0]))
+
+
+def _snoop(model: str, u: Floats, grid: Floats, reading: Floats, spread: float, prior: tuple[float, float],
+           alpha: float) -> _Tests:  # fmt: skip
+    """Robust start, then set aside the worst markers and take back those that fit again, until nothing changes."""
+    n, checked = len(u), _least_sites(model)[1]
+    if n > checked:
+        state, scale, used = _start(model, u, grid, np.einsum("nii->n", reading) / 2.0, prior, spread)
+    else:
+        state = _candidates(model, u, grid, spread)[0]
+        scale, used = prior[0], np.ones(n, dtype=bool)
+    if _apart(u[used]) < checked:
+        used = np.zeros(n, dtype=bool)
+        used[np.argsort(((grid - state.at(u)) ** 2).sum(axis=1), kind="stable")[: checked + 1]] = True
+        if _apart(u[used]) < checked:
+            used[:] = True
+    at = _Tests(model, u, grid, reading, used, prior, alpha, state, scale**2)
+    past: set[bytes] = set()
+    returning = True
+    for _ in range(4 * n + 20):
+        chosen = at.used.copy()
+        over = np.flatnonzero(at.used & at.over)
+        if len(over):
+            # a quarter of those over the limit at once, so that thousands take few rounds; the last ones one by one
+            ranked = over[np.argsort(-at.square[over] / at.limit[over], kind="stable")]
+            chosen[ranked[: (len(over) + 3) // 4]] = False
+            if _apart(u[chosen]) < checked:
+                chosen = at.used.copy()
+                chosen[ranked[0]] = False
+            if _apart(u[chosen]) < checked:
+                break
+        elif returning:
+            chosen |= ~at.used & ~at.over
+        if (chosen == at.used).all():
+            break
+        if chosen.tobytes() in past:  # going in circles: from here on nothing comes back
+            if not returning:
+                break
+            returning = False
+        past.add(chosen.tobytes())
+        at = _Tests(model, u, grid, reading, chosen, prior, alpha, at.found.state, at.found.variance)
+    return at
+
+
+def fit_plat(
+    plat_xy: npt.ArrayLike,
+    grid_xy: npt.ArrayLike,
+    cov: npt.ArrayLike,
+    *,
+    setting_sigma: float,
+    setting_dof: float,
+    alpha: float,
+    power: float,
+    model: str = "conformal",
+    labels: Sequence[str] | None = None,
+    usable: npt.ArrayLike | None = None,
+    unfound: tuple[Sequence[str], npt.ArrayLike] | None = None,
+    allow_unchecked: bool = False,
+    where: str = _WHERE,
+) -> Fit:
+    """Place a plat by its found markers: robust start, then weighted least squares with iterative data snooping.
+
+    Parameters
+    ----------
+    plat_xy : (n, 2) array
+        Where each found marker belongs, plat frame.
+    grid_xy : (n, 2) array
+        Where it was read, grid, one unit with the covariance. A row with NaN takes no part.
+    cov : (n, 2, 2) array
+        Covariance of the readings; may be zero.
+    setting_sigma : float
+        First guess of how far a marker was set from its place, each coordinate (rule ``fit.setting_sigma``).
+    setting_dof : float
+        How many misses that guess is worth (rule ``fit.setting_dof``); 0 for no guess.
+    alpha, power : float
+        Of a single test (rules ``fit.alpha``, ``fit.power``).
+    model : str
+        A key of `MODELS`.
+    labels : sequence of str, optional
+        Named in messages.
+    usable : (n,) array of bool, optional
+        Markers that may take part at all; the others get their statistics only.
+    unfound : (labels, (m, 2) array), optional
+        Markers of this plat not found yet, to suggest what to look for.
+    allow_unchecked : bool
+        Fit even when nothing is left over to check it.
+    where : str
+        Named in the error.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    InputError
+        For an unknown model, wrong shapes or covariances, and for markers that are too few, on one line or too close
+        together; it says what to find next.
+
+    Notes
+    -----
+    A marker's error is its reading's and its setting's, both coordinates alike. The setting variance is estimated by
+    restricted maximum likelihood with a weak prior, so that few markers shrink to the first guess. The start is the
+    likeliest of up to 500 fits to smallest samples, under a mixture of good, moved and misread markers. Then the
+    markers that fail the test are set aside, worst first, and those that fit again are taken back.
+
+    Examples
+    --------
+    >>> plat = np.array([[0, 0], [100, 0], [100, 80], [0, 80], [50, 40]], dtype=float)
+    >>> grid = plat + [2_000_000.0, 700_000.0]
+    >>> grid[4] += [9.0, 0.0]
+    >>> fit = fit_plat(plat, grid, np.zeros((5, 2, 2)), setting_sigma=0.2, setting_dof=4, alpha=0.001, power=0.8)
+    >>> fit.used.tolist(), float(fit.misses[4, 0].round(6))
+    ([True, True, True, True, False], 9.0)
+    """
+    plat, grid, reading = (np.array(item, dtype=float) for item in (plat_xy, grid_xy, cov))
+    n, p = len(plat), MODELS.get(model, 0)
+    names = [str(label) for label in labels] if labels is not None else [f"marker {row + 1}" for row in range(n)]
+    prior = (float(setting_sigma), float(setting_dof))
+    located = _check(plat, grid, reading, names, model, prior, alpha, power, where)
+    here = located if usable is None else located & np.asarray(usable, dtype=bool)
+    ask = _Ask(model, plat, names, unfound, where)
+    # markers in an order of their own, so that the order they come in changes nothing
+    order = np.lexsort((grid[:, 1], grid[:, 0], plat[:, 1], plat[:, 0]))
+    order = order[here[order]]
+    ask.refuse_few(order, allow_unchecked=allow_unchecked)
+    middle, origin = plat[order].mean(axis=0), np.median(grid[order], axis=0)
+    axes = np.linalg.svd(plat[order] - middle, full_matrices=False)[1]
+    ask.refuse_narrow(order, float(axes[-1] if model == "affine" else np.linalg.norm(axes)), prior[0])
+
+    spread = float(np.sqrt((axes**2).sum() / len(order))) or 1.0
+    at = _snoop(model, (plat[order] - middle) / spread, grid[order] - origin, reading[order], spread, prior, alpha)
+    unresolved = at.used & at.over
+
+    # once more about the centre of what is used, with every marker that has a position
+    rows = order[at.used]
+    centre = plat[rows].mean(axis=0)
+    linear = at.found.state.linear / spread
+    spread = float(np.sqrt(((plat[rows] - centre) ** 2).sum() / len(rows))) or 1.0
+    offset = at.found.state.offset + linear @ (centre - middle)
+    others = np.flatnonzero(located)
+    every = np.concatenate([order, others[~np.isin(others, order)]])
+    used = np.concatenate([at.used, np.zeros(len(every) - len(order), dtype=bool)])
+    u, local = (plat[every] - centre) / spread, grid[every] - origin
+    start = _State(linear * spread, offset)
+    at = _Tests(model, u, local, reading[every], used, prior, alpha, start, at.found.variance)
+    final = at.found
+    shape = final.cov[: p - 2, : p - 2] if model != "affine" else final.cov[:2, :2]
+    if p > 2:
+        ask.refuse_narrow(rows, spread, float(np.sqrt(np.linalg.eigvalsh(shape)[-1])))
+
+    flat, closing = at.design[used].reshape(-1, p), at.miss[used].reshape(-1)
+    guess = reading[every] + prior[0] ** 2 * np.eye(2)
+    before = adjust(flat, closing, guess[used])
+    after = adjust(flat, closing, at.own[used])
+    outside = at.design[~used]
+    apart = guess[~used] + outside @ before.covariance @ outside.transpose(0, 2, 1)
+    aside = np.sqrt(_quadratic(at.miss[~used] - outside @ before.parameters, _inverse(apart)))
+    widest = np.sqrt(np.linalg.eigvalsh(at.spread[~used])[:, -1])
+    left_out = np.einsum("nij,njk,nk->ni", at.own[used], at.inverse[used], at.miss[used])
+    left_out[~at.seen[used]] = np.nan
+
+    def rowwise(of_used: Floats, of_others: Floats | float) -> Floats:
+        out = np.full((n, *of_used.shape[1:]), np.nan)
+        out[every[used]], out[every[~used]] = of_used, of_others
+        return out
+
+    flags = np.zeros((2, n), dtype=bool)
+    flags[0, every], flags[1, order] = used, unresolved
+    gain = rowwise(final.gain, 0.0)
+    return Fit(
+        model=model,
+        plat_xy=plat,
+        grid_xy=grid,
+        reading_cov=reading,
+        plat_centre=centre,
+        spread=spread,
+        linear=final.state.linear / spread,
+        offset=final.state.offset + origin,
+        cov=final.cov,
+        gain=np.where(np.isfinite(gain), gain, 0.0),
+        gain_square=final.gain_square,
+        setting_sigma=float(np.sqrt(final.variance)),
+        dof=final.dof,
+        sigma0=before.sigma0,
+        global_chance=before.global_test(alpha).chance if before.dof else float("nan"),
+        condition=after.condition,
+        used=flags[0],
+        checked=after.dof > 0,
+        unresolved=flags[1],
+        misses=rowwise(at.miss[used], at.miss[~used]),
+        w=rowwise(np.sqrt(before.block_statistic), aside),
+        tau=rowwise(at.tau[used], at.tau[~used]),
+        tau_limit=rowwise(at.tau_limit[used], at.tau_limit[~used]),
+        redundancy=rowwise(after.redundancy.reshape(-1, 2).mean(axis=1), 1.0),
+        smallest_detectable=rowwise(
+            after.block_smallest_detectable(alpha, power), noncentrality(alpha, power, 2) * widest
+        ),
+        leave_one_out=rowwise(left_out, at.miss[~used]),
+    )
+
+
+# ---- where each corner lies ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Located:
+    """Corners on the grid with their joint covariance.
+
+    The error of corner i is ``A_i e + o_i``: e the errors all corners share (here the fit's parameters), o_i its own.
+    A held corner's own error may go with e, as its reading took part in the fit.
+
+    Parameters
+    ----------
+    grid_xy : (m, 2) array
+    shared : (m, 2, q) array
+        A_i; zero for a corner held by its marker.
+    shared_cov : (q, q) array
+        Covariance of e.
+    crossed : (m, q, 2) array
+        Covariance of e with o_i.
+    own : (m, 2, 2) array
+        Covariance of o_i.
+    setting_shared : (q, q) array
+        The part of `shared_cov` that is setting error.
+    setting_own : (m,) array
+        The part of `own`, each coordinate, that is setting error.
+    setting_dof : float
+        Degrees of freedom of the setting error.
+    """
+
+    grid_xy: Floats
+    shared: Floats
+    shared_cov: Floats
+    crossed: Floats
+    own: Floats
+    setting_shared: Floats
+    setting_own: Floats
+    setting_dof: float
+
+    def joint(self, index: npt.ArrayLike) -> Floats:
+        """Joint covariance (k, 2 j, 2 j) of k groups of j corners; order E, N of the first, E, N of the second ..."""
+        chosen = np.asarray(index, dtype=np.int64)
+        k, j = chosen.shape
+        q = self.shared_cov.shape[0]
+        rows = self.shared[chosen].reshape(k, 2 * j, q)
+        crossed = self.crossed[chosen].transpose(0, 2, 1, 3).reshape(k, q, 2 * j)
+        mixed = rows @ crossed
+        out: Floats = (rows @ self.shared_cov) @ rows.transpose(0, 2, 1) + mixed + mixed.transpose(0, 2, 1)
+        return out + self._own(chosen, self.own[chosen])
+
+    def _own(self, chosen: Ints, own: Floats) -> Floats:
+        """Spread (k, j, 2, 2) blocks over (k, 2 j, 2 j), also where a group names one corner twice."""
+        k, j = chosen.shape
+        same = (chosen[:, :, None] == chosen[:, None, :]).astype(float)
+        out: Floats = np.einsum("kab,kaxy->kaxby", same, own).reshape(k, 2 * j, 2 * j)
+        return out
+
+    @property
+    def cov(self) -> Floats:
+        """Covariance (m, 2, 2) of each corner."""
+        mixed = self.shared @ self.crossed
+        out: Floats = self.shared @ self.shared_cov @ self.shared.transpose(0, 2, 1) + self.own
+        return out + mixed + mixed.transpose(0, 2, 1)
+
+    @property
+    def dof(self) -> Floats:
+        """Degrees of freedom (m,) of each corner's covariance, for `radius_95`; infinite where it is known."""
+        setting = np.einsum("mip,pq,miq->m", self.shared, self.setting_shared, self.shared) + 2.0 * self.setting_own
+        return self._dof(setting, np.einsum("mii->m", self.cov))
+
+    def _dof(self, setting: Floats, total: Floats) -> Floats:
+        """Degrees of freedom of a variance that is estimated in part (Satterthwaite)."""
+        part = np.divide(setting, total, out=np.zeros_like(total), where=total > 0)
+        with np.errstate(divide="ignore"):
+            out: Floats = np.maximum(self.setting_dof / part**2, 1.0)
+        return out
+
+    def radius_95(self) -> Floats:
+        """95 % radius (m,) of each corner."""
+        return radius_95(self.cov, self.dof)
+
+    def mean(self, index: npt.ArrayLike, weights: npt.ArrayLike, chunk: int = 50_000) -> tuple[Floats, Floats, Floats]:
+        """Weighted means of corners, such as the centres of spaces.
+
+        Parameters
+        ----------
+        index : (k, j) array of int
+            Corners of each; any corner with weight zero fills a row up.
+        weights : (k, j) array
+        chunk : int
+            How many at a time.
+
+        Returns
+        -------
+        grid_xy : (k, 2) array
+        cov : (k, 2, 2) array
+        dof : (k,) array
+        """
+        chosen, weight = np.asarray(index, dtype=np.int64), np.asarray(weights, dtype=float)
+        xy = np.einsum("kj,kjx->kx", weight, self.grid_xy[chosen])
+        cov, setting = np.empty((len(chosen), 2, 2)), np.empty(len(chosen))
+        for first in range(0, len(chosen), chunk):
+            at = slice(first, first + chunk)
+            rows, share = chosen[at], weight[at]
+            k, j = rows.shape
+            joint = self.joint(rows).reshape(k, j, 2, j, 2)
+            cov[at] = np.einsum("ka,kb,kaxby->kxy", share, share, joint, optimize=True)
+            moved = np.einsum("kj,kjxp->kxp", share, self.shared[rows])
+            alone = self._own(rows, self.setting_own[rows, None, None] * np.eye(2)).reshape(k, j, 2, j, 2)
+            setting[at] = np.einsum("kxp,pq,kxq->k", moved, self.setting_shared, moved, optimize=True)
+            setting[at] += np.einsum("ka,kb,kaxbx->k", share, share, alone, optimize=True)
+        return xy, cov, self._dof(setting, np.einsum("kii->k", cov))
+
+
+def locate(
+    fit: Fit,
+    corners_plat_xy: npt.ArrayLike,
+    held_index: npt.ArrayLike,
+    held_grid_xy: npt.ArrayLike,
+    held_cov: npt.ArrayLike,
+    held_row: npt.ArrayLike,
+    doubtful: npt.ArrayLike | None = None,
+) -> Located:
+    """Place the corners of a plat: on their markers where found, else by the fit.
+
+    Parameters
+    ----------
+    fit : Fit
+    corners_plat_xy : (m, 2) array
+    held_index : (h,) array of int
+        Corners that a found marker holds; each once.
+    held_grid_xy : (h, 2) array
+        Where the marker says the corner is.
+    held_cov : (h, 2, 2) array
+        Covariance of that reading.
+    held_row : (h,) array of int
+        Row of that marker in the fit, -1 if it is not there.
+    doubtful : (h,) array of bool, optional
+        Markers that hold their corner although they do not agree.
+
+    Returns
+    -------
+    Located
+        Target is the corner as its marker stands or would stand: a held corner has its reading's error only, an unfound
+        one the fit's and the setting error. A doubtful corner also carries its miss times itself, so that its radius
+        reaches the place the plat gives.
+
+    Raises
+    ------
+    InputError
+        When a corner is held twice.
+
+    Examples
+    --------
+    >>> plat = np.array([[0, 0], [100, 0], [100, 80], [0, 80], [50, 40]], dtype=float)
+    >>> fit = fit_plat(plat, plat + [2e6, 7e5], np.zeros((5, 2, 2)),
+    ...                setting_sigma=0.2, setting_dof=4, alpha=0.001, power=0.8)
+    >>> located = locate(fit, plat[:2], [0], [[2000000.0, 700000.0]], [0.01 * np.eye(2)], [0])
+    >>> located.cov[0].round(3).tolist()
+    [[0.01, 0.0], [0.0, 0.01]]
+    """
+    plat = np.asarray(corners_plat_xy, dtype=float).reshape(-1, 2)
+    index = np.asarray(held_index, dtype=np.int64).reshape(-1)
+    held_xy = np.asarray(held_grid_xy, dtype=float).reshape(-1, 2)
+    own_held = np.asarray(held_cov, dtype=float).reshape(-1, 2, 2)
+    row = np.asarray(held_row, dtype=np.int64).reshape(-1)
+    if len(np.unique(index)) < len(index):
+        raise InputError.of(_WHERE, "one corner is held by two markers", "Settle which of them holds it.")
+    shared = fit.jacobian(plat)
+    grid = fit.transform(plat)
+    doubt = np.zeros(len(index), dtype=bool) if doubtful is None else np.asarray(doubtful, dtype=bool)
+    miss = held_xy - grid[index]
+    variance = fit.setting_sigma**2
+    own = np.tile(variance * np.eye(2), (len(plat), 1, 1))
+    own[index] = own_held + np.where(doubt[:, None, None], miss[:, :, None] * miss[:, None, :], 0.0)
+    setting_own = np.full(len(plat), variance)
+    setting_own[index] = 0.0
+    shared[index] = 0.0
+    grid[index] = held_xy
+    crossed = np.zeros((len(plat), fit.cov.shape[0], 2))
+    crossed[index] = np.where((row >= 0)[:, None, None], fit.gain[row] @ own_held, 0.0)
+    return Located(grid, shared, fit.cov, crossed, own, variance * fit.gain_square, setting_own, fit.dof)
+
+
+# ---- accuracy in words -----------------------------------------------------------------------------------------------
+
+
+def leave_one_out_words(misses: npt.ArrayLike, unit: Unit) -> str:
+    """Say how far the prediction missed the markers left out in turn.
+
+    Parameters
+    ----------
+    misses : (n, 2) array
+        `Fit.leave_one_out` of the markers that count; rows with NaN do not.
+    unit : Unit
+
+    Examples
+    --------
+    >>> from cemgis.units import US_SURVEY_FOOT
+    >>> leave_one_out_words([[0.3, 0.4], [0.0, 0.1], [0.2, 0.0]], US_SURVEY_FOOT)
+    'of 3 markers left out in turn, the prediction missed by 0.20 ft in the median and 0.50 ft at worst'
+    """
+    vectors = np.asarray(misses, dtype=float).reshape(-1, 2)
+    size = np.hypot(vectors[:, 0], vectors[:, 1])
+    size = size[np.isfinite(size)]
+    if not len(size):
+        return "no marker can be left out: nothing would check the rest"
+    # below 20 values the 95th percentile is the largest one
+    tail = (
+        f"{say_length(float(np.quantile(size, 0.95)), unit)} at the 95th percentile"
+        if len(size) >= 20
+        else f"{say_length(float(size.max()), unit)} at worst"
+    )
+    count = f"{len(size)} markers" if len(size) > 1 else "1 marker"
+    middle = say_length(float(np.median(size)), unit)
+    return f"of {count} left out in turn, the prediction missed by {middle} in the median and {tail}"
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """Horizontal accuracy against independent points.
+
+    Parameters
+    ----------
+    n : int
+    mean_e, mean_n : float
+    sd_e, sd_n : float
+        Standard deviations with n - 1.
+    rmse_e, rmse_n, rmse_r : float
+    accuracy_95 : float
+        ``2.4477 x 0.5 x (RMSE_x + RMSE_y)``; NaN when the two differ by too much for it.
+    statement : str or None
+        The sentence, when the standard allows one.
+    caveats : tuple of str
+        Why there is no sentence, or what weakens it.
+    """
+
+    n: int
+    mean_e: float
+    mean_n: float
+    sd_e: float
+    sd_n: float
+    rmse_e: float
+    rmse_n: float
+    rmse_r: float
+    accuracy_95: float
+    statement: str | None
+    caveats: tuple[str, ...]
+
+
+_ACCURACY = "accuracy"
+_NSSDA_FACTOR = float(np.sqrt(-2.0 * np.log(0.05)))
+"""2.4477, the 95 % radius of a circular normal deviate (FGDC-STD-007.3-1998, App. 3-A)."""
+_NSSDA_RATIO, _NSSDA_QUADRANT, _NSSDA_SPACING = 0.6, 0.2, 0.1
+"""Least RMSE ratio, share of points a quadrant, spacing in diagonals (FGDC-STD-007.3-1998, App. 3-A and 3-C)."""
+
+
+def nssda(
+    differences_e: npt.ArrayLike,
+    differences_n: npt.ArrayLike,
+    unit: Unit,
+    *,
+    points: float,
+    places: npt.ArrayLike | None = None,
+    digits: int = 2,
+) -> Accuracy:
+    """Accuracy by the National Standard for Spatial Data Accuracy.
+
+    Parameters
+    ----------
+    differences_e, differences_n : (n,) arrays
+        Data minus independent points of higher accuracy.
+    unit : Unit
+    points : float
+        How many points a statement needs (rule ``accuracy.nssda_points``).
+    places : (n, 2) array, optional
+        Where they lie, to judge their distribution.
+    digits : int
+        Decimals of the data.
+
+    Raises
+    ------
+    InputError
+        Without any difference, or when some are not numbers.
+
+    Notes
+    -----
+    FGDC-STD-007.3-1998, 3.2.2, 3.2.3, App. 3-A and 3-C: RMSE divides by n; the radius is
+    ``2.4477 x 0.5 x (RMSE_x + RMSE_y)`` as long as the smaller is at least 0.6 of the larger (for equal ones the same
+    as ``1.7308 x RMSE_r``); at least 20 points, a fifth of them in each quadrant, a tenth of the diagonal apart.
+
+    Examples
+    --------
+    >>> from cemgis.units import US_SURVEY_FOOT
+    >>> nssda([0.1, -0.1], [0.08, -0.08], US_SURVEY_FOOT, points=20).caveats[0]
+    'only 2 independent points; a statement needs 20'
+    """
+    east, north = np.asarray(differences_e, dtype=float), np.asarray(differences_n, dtype=float)
+    if east.shape != north.shape or east.ndim != 1 or not len(east) or not np.isfinite([east, north]).all():
+        raise InputError.of(_ACCURACY, "differences are missing or not numbers", "Give one east and one north a point.")
+    n = len(east)
+    rmse_e, rmse_n = float(np.sqrt((east**2).mean())), float(np.sqrt((north**2).mean()))
+    low, high = sorted((rmse_e, rmse_n))
+    even = high == 0.0 or low >= _NSSDA_RATIO * high
+    accuracy = _NSSDA_FACTOR * 0.5 * (rmse_e + rmse_n) if even else float("nan")
+    reasons: list[str] = []
+    if n < points:
+        reasons.append(f"only {n} independent points; a statement needs {points:.0f}")
+    if not even:
+        reasons.append(
+            f"errors east ({say_length(rmse_e, unit)}) and north ({say_length(rmse_n, unit)}) differ by more than the "
+            "standard's formula allows"
+        )
+    weak: list[str] = []
+    if places is None:
+        weak.append("the distribution of the points was not looked at")
+    else:
+        where = np.asarray(places, dtype=float).reshape(-1, 2)
+        span = np.ptp(where, axis=0)
+        upper = where > where.min(axis=0) + span / 2.0
+        share = np.bincount(upper[:, 0] + 2 * upper[:, 1], minlength=4) / n
+        if share.min() < _NSSDA_QUADRANT:
+            name = ("southwest", "southeast", "northwest", "northeast")[int(share.argmin())]
+            weak.append(f"only {share.min():.0%} of the points lie in the {name} quadrant; the standard asks for 20%")
+        if n > 1 and cKDTree(where).query(where, k=2)[0][:, 1].min() < _NSSDA_SPACING * np.hypot(*span):
+            weak.append("some points lie closer together than a tenth of the diagonal")
+    statement = None
+    if not reasons:
+        statement = f"Tested {accuracy:.{digits}f} {unit.suffix} horizontal accuracy at 95% confidence level"
+    sd = (float(np.std(east, ddof=1)), float(np.std(north, ddof=1))) if n > 1 else (float("nan"), float("nan"))
+    return Accuracy(
+        n, float(east.mean()), float(north.mean()), *sd, rmse_e, rmse_n, float(np.hypot(rmse_e, rmse_n)),
+        accuracy, statement, (*reasons, *weak),
+    )  # fmt: skip
+
+
+# ---- files with a shift of their own ---------------------------------------------------------------------------------
+
+
+def _own_mode(miss: Floats, noise: Floats, sigma: float) -> tuple[Floats, Flags]:
+    """Shift that most markers of one file share, and which do; no shift unless the misses clearly say so."""
+    mixture = _Mixture(noise, sigma, 1.0, (50.0 * sigma) ** 2)
+    starts = np.vstack([np.zeros((1, 2)), miss])
+
+    def likelihood(shift: Floats) -> Floats:
+        square = ((miss - shift) ** 2).sum(axis=1)
+        out: Floats = mixture.good(square, sigma)
+        return out
+
+    def score(shift: Floats) -> float:
+        return float(np.log(likelihood(shift) + mixture.bad(((miss - shift) ** 2).sum(axis=1))).sum())
+
+    shift, best = starts[0], score(starts[0])
+    least = best + float(stats.chi2.isf(1e-3, 2)) / 2.0  # of two parameters more
+    order = np.argsort([-score(start) for start in starts[:_SAMPLES]], kind="stable")[:3]
+    for number in order:
+        at = starts[number]
+        for _ in range(20):
+            good = likelihood(at)
+            share = good / (good + mixture.bad(((miss - at) ** 2).sum(axis=1)))
+            if share.sum() < 1e-6:
+                break
+            at = (share[:, None] * miss).sum(axis=0) / share.sum()
+        if score(at) > max(best, least):
+            shift, best = at, score(at)
+    return shift, likelihood(shift) > mixture.bad(((miss - shift) ** 2).sum(axis=1))
+
+
+def file_shifts(
+    fits: Mapping[str, Fit],
+    occupations: pd.DataFrame,
+    *,
+    alpha: float,
+    least: float,
+    unit: Unit,
+    control: pd.DataFrame | None = None,
+) -> pd.DataFrame:
+    """Find files, or visits, whose readings are all off by one and the same shift.
+
+    Parameters
+    ----------
+    fits : mapping
+        Plat name to its fit.
+    occupations : DataFrame
+        One row an occupation of a marker: ``file``, ``plat``, ``row`` (of the marker in that plat's fit), ``e``, ``n``,
+        ``cov_ee``, ``cov_en``, ``cov_nn``. Occupations of one marker by several files tie the files to each other.
+    alpha : float
+        Of a single test (rule ``fit.alpha``).
+    least : float
+        A smaller shift is not worth a word (rule ``accuracy.file_shift``).
+    unit : Unit
+    control : DataFrame, optional
+        Readings on published points: ``file``, ``miss_e``, ``miss_n`` (read minus published), ``cov_ee``, ``cov_en``,
+        ``cov_nn``.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by file: ``n_markers`` (that agree with one another), ``shift_e``, ``shift_n``, ``shift``, ``sigma``
+        (root mean variance of a coordinate), ``chance`` (of so large a shift if there were none), ``against``
+        ("control", or the files taken as right), ``state``: "agrees", "shifted", "undecided" (one of several differs
+        and nothing says which), "alone" or "too few"; and ``words``.
+
+    Notes
+    -----
+    One adjustment of all occupations: every plat moves freely by its model, every file has a shift, every marker a
+    setting error that all its occupations share. Such shifts are known only up to one common to all files that are
+    tied together; a reading on control fixes it. Without control, the largest set of files that agree with one another
+    is taken as right; if there is no single largest, nothing is, however many markers a file holds: one wrong base is
+    one mistake, whether it spoils ten markers or a hundred.
+    """
+    columns = ["n_markers", "shift_e", "shift_n", "shift", "sigma", "chance", "against", "state", "words"]
+    known = occupations[occupations["plat"].isin(list(fits)).to_numpy() & (occupations["row"] >= 0).to_numpy()]
+    extra = control if control is not None else pd.DataFrame({"file": [], "miss_e": []})
+    files = sorted({*known["file"].astype(str), *extra["file"].astype(str)})
+    if not files:
+        return pd.DataFrame(columns=columns, index=pd.Index([], name="file"))
+    number = {name: at for at, name in enumerate(files)}
+    file = known["file"].astype(str).map(number).to_numpy(dtype=np.int64)
+    plats = [name for name in fits if (known["plat"] == name).any()]
+    xy = known[["e", "n"]].to_numpy(dtype=float)
+    reading = known[["cov_ee", "cov_en", "cov_en", "cov_nn"]].to_numpy(dtype=float).reshape(-1, 2, 2)
+    row = known["row"].to_numpy(dtype=np.int64)
+    plat_of = known["plat"].map({name: at for at, name in enumerate(plats)}).to_numpy(dtype=np.int64)
+    lead = np.concatenate([[0], np.cumsum([MODELS[fits[name].model] for name in plats])]).astype(np.int64)
+    miss = np.full_like(xy, np.nan)
+    sigma = np.full(len(xy), np.nan)
+    parameters = int(lead[-1])
+    shape = np.zeros((len(xy), 2, parameters + 2 * len(files)))
+    for at, name in enumerate(plats):
+        fit, mine = fits[name], plat_of == at
+        miss[mine] = xy[mine] - fit.transform(fit.plat_xy[row[mine]])
+        sigma[mine] = fit.setting_sigma
+        shape[mine, :, lead[at] : lead[at + 1]] = fit.jacobian(fit.plat_xy[row[mine]])
+    rows = np.arange(len(xy))
+    for axis in (0, 1):
+        shape[rows, axis, parameters + 2 * file + axis] = 1.0
+    good = np.zeros(len(xy), dtype=bool)
+    for at in range(len(files)):
+        mine = np.flatnonzero((file == at) & np.isfinite(miss).all(axis=1))
+        if len(mine):
+            typical = float(np.median(sigma[mine]))
+            noise = np.einsum("nii->n", reading[mine]) / 2.0
+            good[mine] = _own_mode(miss[mine], noise, typical)[1]
+    n_good = np.bincount(file[good], minlength=len(files))
+
+    # which files are tied together: by a plat whose fit may move, or by a marker both read
+    tie = coo_array((np.ones(int(good.sum())), (file[good], plat_of[good])), shape=(len(files), max(len(plats), 1)))
+    bound = connected_components((tie @ tie.T).tocsr(), directed=False)[1]
+    usable = good & (n_good[file] > 0)
+    shape, miss, reading, sigma = shape[usable], miss[usable], reading[usable], sigma[usable]
+    marker = np.unique(np.stack([plat_of[usable], row[usable]], axis=1), axis=0, return_inverse=True)[1].reshape(-1)
+    weight = _inverse(reading + 1e-12 * np.eye(2))
+    count = int(marker.max()) + 1 if len(marker) else 0
+    size = shape.shape[2]
+    control_normal, control_right = np.zeros((size, size)), np.zeros(size)
+    has_control = np.zeros(len(files), dtype=bool)
+    for at, name in enumerate(extra["file"].astype(str)):
+        one = extra.iloc[at]
+        block = np.array([[one["cov_ee"], one["cov_en"]], [one["cov_en"], one["cov_nn"]]], dtype=float)
+        inverse = np.linalg.inv(block + 1e-12 * np.eye(2))
+        column = parameters + 2 * number[name]
+        control_normal[column : column + 2, column : column + 2] += inverse
+        control_right[column : column + 2] += inverse @ np.array([one["miss_e"], one["miss_n"]], dtype=float)
+        has_control[number[name]] = True
+    fixed: dict[int, bool] = {int(part): bool(has_control[bound == part].any()) for part in np.unique(bound)}
+    held = np.zeros(size)
+    for part, by_control in fixed.items():
+        if not by_control:  # held at its file with the most markers; taken relative to the agreeing ones below
+            inside = np.flatnonzero(bound == part)
+            column = parameters + 2 * int(inside[np.argmax(n_good[inside])])
+            held[column : column + 2] = 1.0
+    factor = 1.0
+    solution, covariance = np.zeros(size), np.eye(size)
+    for _ in range(4):
+        # a marker's setting error is taken out of the normal equations (Schur complement)
+        pulled = weight @ shape
+        normal = np.einsum("nip,niq->pq", shape, pulled) + control_normal
+        right = np.einsum("nip,ni->p", pulled, miss) + control_right
+        if count:
+            group = np.zeros((count, 2, size))
+            np.add.at(group, marker, pulled)
+            total = np.zeros((count, 2, 2))
+            np.add.at(total, marker, weight)
+            setting = np.zeros(count)
+            setting[marker] = 1.0 / (factor * sigma**2)
+            middle = _inverse(total + setting[:, None, None] * np.eye(2))
+            load = np.zeros((count, 2))
+            np.add.at(load, marker, np.einsum("nij,nj->ni", weight, miss))
+            normal -= np.einsum("mip,mij,mjq->pq", group, middle, group, optimize=True)
+            right -= np.einsum("mip,mij,mj->p", group, middle, load, optimize=True)
+        strong = float(np.diag(normal).max()) if size else 1.0
+        # what nothing determines stays zero: a file with too few markers, a plat seen by nobody
+        values, vectors = np.linalg.eigh(normal + np.diag(held) * strong)
+        free = values > 1e-10 * max(strong, 1e-300)
+        covariance = (vectors[:, free] / values[free]) @ vectors[:, free].T
+        solution = covariance @ right
+        left = miss - np.einsum("nip,p->ni", shape, solution)
+        redundancy = 2 * count - parameters - 2 * int((n_good > 0).sum())
+        if not count or redundancy < 8:
+            break
+        means = np.einsum("mij,mj->mi", _inverse(total), _grouped(np.einsum("nij,nj->ni", weight, left), marker, count))
+        noise = np.einsum("mii->m", _inverse(total)) / 2.0
+        square = float((means**2 - noise[:, None]).sum()) / redundancy
+        base = float(np.mean(sigma**2))
+        factor = float(np.clip(square / base, 0.05, 1.5))
+    shifts = solution[parameters:].reshape(-1, 2)
+    spread = covariance[parameters:, parameters:]
+    spread = spread * (1.0 - held[parameters:, None]) * (1.0 - held[None, parameters:])
+    shifts = shifts * (1.0 - held[parameters:].reshape(-1, 2))
+    critical = float(stats.chi2.isf(alpha, 2))
+
+    def between(one: int, others: Ints) -> tuple[Floats, Floats]:
+        """Shift of one file against the mean of others (none: absolute), with covariance."""
+        mix = np.zeros((2, 2 * len(files)))
+        mix[0, 2 * one] = mix[1, 2 * one + 1] = 1.0
+        for other in others:
+            mix[0, 2 * other] -= 1.0 / len(others)
+            mix[1, 2 * other + 1] -= 1.0 / len(others)
+        return mix @ shifts.ravel(), mix @ spread @ mix.T
+
+    def differs(shift: Floats, cov: Floats) -> tuple[bool, float]:
+        inverse = np.linalg.pinv(cov, rcond=1e-12, hermitian=True)
+        statistic = float(shift @ inverse @ shift)
+        return bool(statistic > critical and np.hypot(*shift) >= least), float(stats.chi2.sf(statistic, 2))
+
+    out = pd.DataFrame(index=pd.Index(files, name="file"), columns=columns, dtype=object)
+    for part, by_control in fixed.items():
+        inside = np.flatnonzero(bound == part)
+        able = [int(at) for at in inside if n_good[at] >= 2 or has_control[at]]
+        agree = {
+            one: [other for other in able if other == one or not differs(*between(one, np.array([other])))[0]]
+            for one in able
+        }
+        right_files: list[int] = []
+        tied = False
+        if by_control:
+            right_files = [one for one in able if not differs(*between(one, np.array([], dtype=np.int64)))[0]]
+        elif able:
+            most = max(len(group) for group in agree.values())
+            best = [one for one in able if len(agree[one]) == most]
+            right_files = agree[max(best, key=lambda file_at: int(n_good[agree[file_at]].sum()))]
+            tied = any(not set(agree[one]) & set(right_files) for one in best)
+        reference = np.array([] if by_control else right_files, dtype=np.int64)
+        for at in inside.tolist():
+            name = files[at]
+            shift, cov = between(at, reference[reference != at] if not by_control else reference)
+            if not by_control and not len(reference[reference != at]):
+                shift, cov = np.zeros(2), np.zeros((2, 2))
+            off, chance = differs(shift, cov)
+            against = "control" if by_control else ", ".join(files[other] for other in reference if other != at)
+            size_said = f"{say_length(float(np.hypot(*shift)), unit)} (E {shift[0]:+.2f}, N {shift[1]:+.2f})"
+            if at not in able:
+                state, words = "too few", f"{name} has too few markers that agree to tell whether it is shifted"
+            elif tied and (off or at in right_files):
+                rivals = [files[other] for other in able if other not in agree[at]]
+                if rivals:
+                    gap = between(at, np.array([number[rivals[0]]]))[0]
+                    state = "undecided"
+                    words = (
+                        f"{name} and {' and '.join(rivals)} differ by {say_length(float(np.hypot(*gap)), unit)} "
+                        f"(E {gap[0]:+.2f}, N {gap[1]:+.2f}); which is shifted cannot be told: read a published point"
+                    )
+                else:
+                    state, words = "agrees", f"{name} agrees with some files and not with others only by chance"
+            elif off:
+                state = "shifted"
+                words = f"all markers of {name} miss by {size_said} against {against}"
+            elif not against:
+                state, words = "alone", f"{name} is the only file here, nothing checks it"
+            else:
+                state, words = "agrees", f"{name} agrees with {against}"
+            out.loc[name] = [
+                int(n_good[at]), float(shift[0]), float(shift[1]), float(np.hypot(*shift)),
+                float(np.sqrt(max(np.trace(cov) / 2.0, 0.0))), chance, against, state, words,
+            ]  # fmt: skip
+    return out.astype({"n_markers": int} | dict.fromkeys(columns[1:6], float))
+
+
+def _grouped(values: Floats, group: Ints, count: int) -> Floats:
+    out = np.zeros((count, *values.shape[1:]))
+    np.add.at(out, group, values)
+    return out
+
+
+# ---- why a marker does not agree -------------------------------------------------------------------------------------
+
+_UPSIDE_DOWN = {"0": "0", "1": "1", "6": "9", "8": "8", "9": "6"}
+_EDITS: Mapping[str, float] = {
+    "read upside down": 0.25,
+    "two digits swapped": 0.25,
+    "one digit misread": 0.15,
+    "a digit missing": 0.10,
+    "a digit too many": 0.10,
+    "another section's": 0.10,
+    "labels unlike": 0.05,
+}
+"""Share of misread labels by what was misread. Assumption, no source."""
+_CAUSES: Mapping[str, float] = {
+    "label misread": 0.40,
+    "marker moved or set there": 0.35,
+    "marker at another corner": 0.20,
+    "marker unexplained": 0.05,
+    "file shifted": 1.00,
+}
+"""Share of markers that do not agree by cause, before looking; a shift once found is certain. Assumption, no source."""
+
+
+def label_edits(label: str, section: str = "") -> dict[str, str]:
+    """Labels that `label` could be a misreading of, each with what was misread, likeliest first.
+
+    Digits of the part after the section are swapped, dropped, doubled, inserted, replaced, or turned upside down
+    (6 and 9 change, 8, 0, 1 stay, and the order is reversed).
+
+    Parameters
+    ----------
+    label : str
+        As read.
+    section : str
+        Leading part that belongs to the section's name.
+
+    Examples
+    --------
+    >>> edits = label_edits("B-61", "B")
+    >>> edits["B-19"], edits["B-16"], edits["B-6"], edits["B-161"], edits["B-67"]
+    ('read upside down', 'two digits swapped', 'a digit too many', 'a digit missing', 'one digit misread')
+    """
+    head = label[: len(section)] if section and label.upper().startswith(section.upper()) else ""
+    found: dict[str, str] = {}
+    for run in re.finditer(r"\d+", label[len(head) :]):
+        first, last = len(head) + run.start(), len(head) + run.end()
+        digits, before, after = run.group(), label[:first], label[last:]
+        n = len(digits)
+        ways: dict[str, list[str]] = {
+            "read upside down": ["".join(_UPSIDE_DOWN.get(d, "?") for d in reversed(digits))],
+            "two digits swapped": [digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :] for i in range(n - 1)],
+            "a digit too many": [digits[:i] + digits[i + 1 :] for i in range(n) if n > 1],
+            "a digit missing": [digits[:i] + d + digits[i:] for i in range(n + 1) for d in "0123456789"],
+            "one digit misread": [digits[:i] + d + digits[i + 1 :] for i in range(n) for d in "0123456789"],
+        }  # fmt: skip
+        for way, texts in ways.items():
+            for text in texts:
+                other = before + text + after
+                if "?" not in text and text.lstrip("0") == text and other != label:
+                    found.setdefault(other, way)
+    return found
+
+
+def _number_said(label: str, section: str) -> str:
+    return label[len(section) :].lstrip(" -/.") if section and label.upper().startswith(section.upper()) else label
+
+
+@dataclass(frozen=True, slots=True)
+class _Guess:
+    """One explanation and how much speaks for it."""
+
+    weight: float
+    kind: str
+    detail: str
+    site: int = -1
+
+
+def _density(gap: Floats, cov: Floats) -> tuple[Floats, Floats]:
+    """Squared Mahalanobis distance and normal density of (k, 2) gaps."""
+    inverse = _inverse(cov)
+    square = _quadratic(gap, inverse)
+    return square, np.exp(-0.5 * square) * np.sqrt(np.linalg.det(inverse)) / (2.0 * np.pi)
+
+
+class _Sites:
+    """All marker sites, to be asked which of them explains a marker."""
+
+    def __init__(self, table: pd.DataFrame) -> None:
+        self.label = table["label"].astype(str).to_numpy()
+        self.section = table["section"].fillna("").astype(str).to_numpy()
+        self.xy, self.cov = table[["e", "n"]].to_numpy(dtype=float), _blocks_of(table)
+        self.agrees = table["agrees"].to_numpy(dtype=bool)
+        self.at: dict[tuple[str, str], int] = {}
+        self.sections: dict[str, list[int]] = {}
+        for site, (label, section) in enumerate(zip(self.label, self.section, strict=True)):
+            self.at[section, label] = site
+            self.sections.setdefault(_number_said(label, section), []).append(site)
+        self.tree = cKDTree(self.xy) if len(self.xy) else None
+        self.widest = float(np.linalg.eigvalsh(self.cov)[:, -1].max()) if len(self.xy) else 0.0
+
+    def own(self, label: str, section: str) -> int:
+        """Row of the site with this label, -1 if there is none; the section may be missing."""
+        if section:
+            return self.at.get((section, label), -1)
+        rows = np.flatnonzero(self.label == label)
+        return int(rows[0]) if len(rows) == 1 else -1
+
+    def near(self, xy: Floats, cov: Floats, limit: float) -> Ints:
+        """Sites that could have a marker at this place, as far as distance alone tells."""
+        if self.tree is None:
+            return np.zeros(0, dtype=np.int64)
+        reach = np.sqrt(limit * (self.widest + np.linalg.eigvalsh(cov)[-1]))
+        return np.array(sorted(self.tree.query_ball_point(xy, reach)), dtype=np.int64)
+
+    def misreadings(self, label: str, section: str) -> dict[int, str]:
+        """Sites whose label could have been read as this one, with what was misread."""
+        ways = {
+            self.at[section, text]: way
+            for text, way in label_edits(label, section).items()
+            if (section, text) in self.at
+        }
+        for site in self.sections.get(_number_said(label, section), []):
+            if self.section[site] != section:
+                ways.setdefault(site, "another section's")
+        return ways
+
+    def named(self, site: int) -> str:
+        """Label, with the section where that is not in it."""
+        label, section = str(self.label[site]), str(self.section[site])
+        return label if not section or label.upper().startswith(section.upper()) else f"{label} of section {section}"
+
+
+def explain(
+    aside: pd.DataFrame,
+    sites: pd.DataFrame,
+    corners: pd.DataFrame | None = None,
+    *,
+    moved_sigma: float,
+    alpha: float,
+    unit: Unit,
+) -> pd.DataFrame:
+    """Say why each marker that was set aside does not agree.
+
+    Parameters
+    ----------
+    aside : DataFrame
+        One row a marker: ``label`` (spelled as the sites are), ``section``, ``e``, ``n``, ``cov_ee``, ``cov_en``,
+        ``cov_nn``; optionally ``file``, ``shift_e``, ``shift_n`` where its file was found shifted.
+    sites : DataFrame
+        Every marker site of every fitted plat: ``label``, ``section``, ``e``, ``n`` (by the fit) and their covariance,
+        setting error included; ``agrees``, whether a marker of that label was found there.
+    corners : DataFrame, optional
+        The other corners of the lots: ``label`` and ``section`` of the lot's marker, ``corner`` (in words, such as
+        "northeast"), ``e``, ``n`` and their covariance.
+    moved_sigma : float
+        How far markers are moved, each coordinate (rule ``marker.moved_sigma``).
+    alpha : float
+        Another place is named only if a marker of it would lie so far off with more than this chance.
+    unit : Unit
+
+    Returns
+    -------
+    DataFrame
+        On the index of `aside`: ``kind`` (a kind of finding), ``detail``, ``other`` (the label that explains it) and
+        ``site`` (its row in `sites`), ``odds`` (of this explanation against all others together, at most a million);
+        ``second`` and ``second_odds``, the next explanation in words, where the first is not twenty times likelier.
+
+    Notes
+    -----
+    Posterior odds. A cause has a share beforehand (assumption), spread over its candidates, and a density at the place
+    read: normal about another site or corner, with both covariances; normal with `moved_sigma` about its own site;
+    even over all the ground. A label whose own marker was found in agreement elsewhere is no candidate.
+
+    Examples
+    --------
+    >>> from cemgis.units import US_SURVEY_FOOT
+    >>> spread = {"cov_ee": 0.04, "cov_en": 0.0, "cov_nn": 0.04}
+    >>> sites = pd.DataFrame({"label": ["B-19", "B-61"], "section": "B", "e": [0.0, 90.0], "n": [0.0, 48.0],
+    ...                       "agrees": False, **spread})
+    >>> read = pd.DataFrame({"label": ["B-61"], "section": "B", "e": [0.2], "n": [0.0], **spread})
+    >>> explain(read, sites, moved_sigma=2.0, alpha=0.001, unit=US_SURVEY_FOOT)["detail"][0]
+    'lies 0.2 ft from where B-19 belongs; read upside down 61 is 19'
+    """
+    names = ["kind", "detail", "other", "site", "odds", "second", "second_odds"]
+    types = {"kind": "string", "detail": "string", "other": "string", "site": "Int64", "odds": float,
+             "second": "string", "second_odds": float}  # fmt: skip
+    if not len(aside):
+        return pd.DataFrame(columns=names, index=aside.index).astype(types)
+    known = _Sites(sites)
+    place, place_cov = aside[["e", "n"]].to_numpy(dtype=float), _blocks_of(aside)
+    span = np.ptp(np.vstack([known.xy, place]), axis=0)
+    anywhere = 1.0 / max(float(span[0] * span[1]), (10.0 * moved_sigma) ** 2)
+    limit = float(stats.chi2.isf(alpha, 2))
+    beside: Mapping[tuple[str, str], Ints] = {}
+    corner_xy, corner_cov, corner_word = np.zeros((0, 2)), np.zeros((0, 2, 2)), np.array([], dtype=object)
+    if corners is not None and len(corners):
+        beside = corners.assign(section=corners["section"].fillna("")).groupby(["section", "label"]).indices
+        corner_xy, corner_cov = corners[["e", "n"]].to_numpy(dtype=float), _blocks_of(corners)
+        corner_word = corners["corner"].astype(str).to_numpy()
+    shift = (
+        aside[["shift_e", "shift_n"]].to_numpy(dtype=float) if "shift_e" in aside else np.full((len(aside), 2), np.nan)
+    )
+    files = aside["file"].astype(str).to_numpy() if "file" in aside else np.full(len(aside), "its file", dtype=object)
+    rows: list[tuple[str, str, str | None, int | None, float, str | None, float]] = []
+    for at, (label, given) in enumerate(zip(aside["label"].astype(str), aside["section"].fillna(""), strict=True)):
+        own = known.own(label, str(given))
+        section = str(given) or (str(known.section[own]) if own >= 0 else "")
+        number = _number_said(label, section)
+        guesses: list[_Guess] = []
+
+        near = known.near(place[at], place_cov[at], limit)
+        near = near[~known.agrees[near] & (near != own)]
+        square, density = _density(place[at] - known.xy[near], known.cov[near] + place_cov[at])
+        ways = known.misreadings(label, section)
+        several = Counter(ways.values())
+        for site, thick in zip(near[square <= limit].tolist(), density[square <= limit].tolist(), strict=True):
+            way = ways.get(site, "labels unlike")
+            share = _CAUSES["label misread"] * _EDITS[way] / several.get(way, len(known.label))
+            far = say_length(float(np.linalg.norm(place[at] - known.xy[site])), unit, 1)
+            said = _way_said(way, number, _number_said(str(known.label[site]), str(known.section[site])))
+            words = f"lies {far} from where {known.named(site)} belongs; {said}"
+            guesses.append(_Guess(share * thick, "label misread", words, site))
+
+        ends = beside.get((section, label), np.zeros(0, dtype=np.int64))
+        square, density = _density(place[at] - corner_xy[ends], corner_cov[ends] + place_cov[at])
+        for end, thick in zip(ends[square <= limit].tolist(), density[square <= limit].tolist(), strict=True):
+            far = say_length(float(np.linalg.norm(place[at] - corner_xy[end])), unit, 1)
+            words = f"lies {far} from the {corner_word[end]} corner of its own lot"
+            share = _CAUSES["marker at another corner"] / len(ends)
+            guesses.append(_Guess(share * thick, "marker at another corner", words))
+
+        lost = "no lot has this label and no other marker belongs here"
+        if own >= 0:
+            gap, cov = (place[at] - known.xy[own])[None], known.cov[own][None] + place_cov[at]
+            far = say_length(float(np.linalg.norm(gap)), unit, 1)
+            thick = float(_density(gap, cov + moved_sigma**2 * np.eye(2))[1][0])
+            words = f"stands {far} from its place; moved since, or set there"
+            guesses.append(_Guess(_CAUSES["marker moved or set there"] * thick, "marker moved or set there", words))
+            if np.isfinite(shift[at]).all():
+                square, density = _density(gap - shift[at], cov)
+                if square[0] <= limit:
+                    words = f"misses by {far}, as all of {files[at]} does"
+                    guesses.append(_Guess(_CAUSES["file shifted"] * float(density[0]), "file shifted", words))
+            lost = f"lies {far} from its place and no single cause explains it"
+        guesses.append(_Guess(_CAUSES["marker unexplained"] * anywhere, "marker unexplained", lost))
+
+        guesses.sort(key=lambda guess: -guess.weight)
+        total = sum(guess.weight for guess in guesses)
+        first = guesses[0]
+        close = len(guesses) > 1 and first.weight < _EXPLAINED_BY * guesses[1].weight
+        second = guesses[1] if close else None
+        rows.append((
+            first.kind, first.detail,
+            known.named(first.site) if first.site >= 0 else None, first.site if first.site >= 0 else None,
+            min(first.weight / max(total - first.weight, 1e-300), 1e6),
+            f"{second.kind}: {second.detail}" if second else None,
+            second.weight / max(total - second.weight, 1e-300) if second else float("nan"),
+        ))  # fmt: skip
+    return pd.DataFrame(rows, columns=names, index=aside.index).astype(types)
+
+
+def _way_said(way: str, read: str, other: str) -> str:
+    if way == "read upside down":
+        return f"read upside down {read} is {other}"
+    if way == "another section's":
+        return "the same number in another section"
+    if way == "labels unlike":
+        return "the two labels have little in common"
+    return f"{way}: {read} read for {other}"
+
+
+def _blocks_of(table: pd.DataFrame) -> Floats:
+    out: Floats = table[["cov_ee", "cov_en", "cov_en", "cov_nn"]].to_numpy(dtype=float).reshape(-1, 2, 2)
+    return out

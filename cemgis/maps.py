@@ -1,0 +1,1114 @@
+"""Maps on paper: tables of a ground become a figure, and a figure becomes the bytes of a PDF and a PNG."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import PathPatch, Polygon, Rectangle
+from matplotlib.path import Path
+
+from cemgis import __version__, drawing
+from cemgis.drawing import SANS, SERIF, Facts, Frame, Lettering, printable, text_width, wrap
+from cemgis.errors import InputError
+from cemgis.layers import LAYERS
+from cemgis.schema import Symbol
+from cemgis.units import compass_word
+
+__all__ = ["Printed", "save", "whole_ground"]
+
+Floats = npt.NDArray[np.float64]
+Shapes = npt.NDArray[np.object_]
+
+INK = LAYERS["spaces"].symbols["occupied"].line
+DARK = LAYERS["vaults"].symbols[""].line
+BROWN = LAYERS["sections"].symbols[""].line
+GREY = LAYERS["corners"].symbols["fitted"].line
+PAPER_WHITE = LAYERS["spaces"].symbols["vacant"].fill
+RED = LAYERS["findings"].symbols["danger"].fill
+_MARKS = {"circle": "o", "square": "s", "triangle": "^", "diamond": "D", "cross": "x", "ring": "o"}
+_STAFF = "STAFF – NOT FOR PUBLICATION"
+_CAUTION = (
+    "Not a boundary survey: boundaries, plats and monuments are a licensed surveyor's. "
+    "Settle the numbered findings before anything is opened near them."
+)
+
+
+_LEGEND_ORDER = (
+    "spaces", "", "markers", "corners", "control", "monuments", "vaults", "probable_graves", "clearances", "findings",
+    "lots", "sections", "drives", "obstacles",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """A figure as bytes, to be written all or nothing.
+
+    Parameters
+    ----------
+    pdf, png : bytes
+    """
+
+    pdf: bytes
+    png: bytes
+
+
+def save(figure: Figure, facts: Facts, *, dpi: int = 200) -> Printed:
+    """Turn a figure into a vector PDF, text as text, and a PNG; equal figures give equal bytes.
+
+    Parameters
+    ----------
+    figure : Figure
+    facts : Facts
+        Its date is the only date in the files.
+    dpi : int
+        Of the PNG.
+
+    Raises
+    ------
+    InputError
+        When the date is not an ISO date.
+    """
+    try:
+        stamp = datetime.fromisoformat(facts.date)
+    except ValueError:
+        where, what = "map.date", f"{facts.date[:40]!r} is not a date"
+        raise InputError.of(where, what, "Write it as 2025-05-20.") from None
+    stamp = stamp.replace(tzinfo=UTC) if stamp.tzinfo is None else stamp
+    title = printable(facts.name)
+    pdf, png = io.BytesIO(), io.BytesIO()
+    with mpl.rc_context({"pdf.fonttype": 42, "pdf.compression": 6, "path.simplify": False}):
+        figure.savefig(
+            pdf,
+            format="pdf",
+            metadata={
+                "Title": title,
+                "Subject": _STAFF,
+                "Creator": f"cemgis {__version__}",
+                "Producer": f"matplotlib {mpl.__version__}",
+                "CreationDate": stamp,
+                "ModDate": stamp,
+            },
+        )
+        figure.savefig(png, format="png", dpi=dpi, metadata={"Title": title, "Software": f"cemgis {__version__}"})
+    return Printed(pdf.getvalue(), png.getvalue())
+
+
+# ---- the sheet as a drawing surface --------------------------------------------------------------------------------
+
+
+@dataclass
+class _Sheet:
+    """A figure measured in points, with the legend of what has been drawn on it so far."""
+
+    figure: Figure
+    axes: Any
+    frame: Frame
+    base: float
+    clip: Any = None
+    legend: dict[tuple[str, str], tuple[Symbol, str]] = field(default_factory=dict)
+
+    def note(self, layer: str, value: str, shape: str) -> Symbol:
+        """Take a symbol into the legend: it has been drawn."""
+        symbol = LAYERS[layer].symbols[value]
+        self.legend.setdefault((layer, value), (symbol, shape))
+        return symbol
+
+    def add(self, artist: Any, *, clipped: bool = True) -> None:
+        if clipped:
+            artist.set_clip_path(self.clip)
+        if isinstance(artist, Line2D):
+            self.axes.add_line(artist)
+        elif isinstance(artist, LineCollection | PolyCollection):
+            self.axes.add_collection(artist, autolim=False)
+        else:
+            self.axes.add_patch(artist)
+
+    def line(self, points: npt.ArrayLike, width: float, color: str = DARK, z: float = 20.0, **more: Any) -> None:
+        xy = np.asarray(points, dtype=float)
+        more.setdefault("solid_capstyle", "butt")
+        self.add(Line2D(xy[:, 0], xy[:, 1], linewidth=width, color=color, zorder=z, **more), clipped=False)
+
+    def box(self, left: float, bottom: float, right: float, top: float, width: float = 0.5, **more: Any) -> None:
+        given: dict[str, Any] = {"facecolor": "none", "edgecolor": DARK, "zorder": 20.0} | more
+        self.add(Rectangle((left, bottom), right - left, top - bottom, linewidth=width, **given), clipped=False)
+
+    def text(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        size: float,
+        *,
+        families: tuple[str, ...] = SERIF,
+        z: float = 21.0,
+        **more: Any,
+    ) -> None:
+        given = {"ha": "left", "va": "baseline", "color": DARK} | more
+        # A dollar sign in a name is a dollar sign: nothing is read as mathematics.
+        self.axes.text(x, y, text, fontsize=size, family=list(families), parse_math=False, zorder=z, **given)
+
+
+def _sheet(frame: Frame) -> _Sheet:
+    width, height = frame.size_pt
+    figure = Figure(figsize=(width / 72.0, height / 72.0), facecolor=PAPER_WHITE)
+    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_xlim(0, width)
+    axes.set_ylim(0, height)
+    axes.set_axis_off()
+    base = min(max(6.9 + (min(width, height) - 612.0) / 180.0 * 0.75, 6.9), 11.0)
+    sheet = _Sheet(figure, axes, frame, base)
+    left, bottom, right, top = frame.map_pt
+    sheet.clip = Rectangle((left, bottom), right - left, top - bottom, transform=axes.transData)
+    return sheet
+
+
+def _has(table: pd.DataFrame | None) -> bool:
+    return table is not None and len(table) > 0 and "geometry" in table
+
+
+def _placed(tables: Mapping[str, pd.DataFrame], name: str) -> pd.DataFrame | None:
+    """Rows of a layer that have a place, or None."""
+    table = tables.get(name)
+    if table is None or not _has(table):
+        return None
+    shapes = np.asarray(table["geometry"], dtype=object)
+    good = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
+    return table[good] if good.any() else None
+
+
+def _geometry(table: pd.DataFrame) -> Shapes:
+    return np.asarray(table["geometry"], dtype=object)
+
+
+def _words(table: pd.DataFrame, name: str) -> list[str]:
+    return [printable(value, 40) for value in table[name].astype(object).where(table[name].notna(), None)]
+
+
+def _path(shape: Any) -> Path:
+    """Make a matplotlib path of a polygon with its holes."""
+    rings = [ring for part in shapely.get_parts(shape) for ring in (part.exterior, *part.interiors)]
+    points = [shapely.get_coordinates(ring) for ring in rings]
+    codes = [
+        np.array([Path.MOVETO, *[Path.LINETO] * (len(item) - 2), Path.CLOSEPOLY], dtype=np.uint8) for item in points
+    ]
+    return Path(np.concatenate(points), np.concatenate(codes))
+
+
+def _fill(sheet: _Sheet, shapes_pt: Shapes, symbol: Symbol, z: float, width: float) -> None:
+    """Tint and outline areas; those with holes one by one, the rest in one go."""
+    shapes = shapes_pt[~(shapely.is_missing(shapes_pt) | shapely.is_empty(shapes_pt))]
+    if not len(shapes):
+        return
+    face = symbol.fill or "none"
+    plain = (shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON) & (
+        shapely.get_num_interior_rings(shapes) == 0
+    )
+    rings = [shapely.get_coordinates(ring) for ring in shapely.get_exterior_ring(shapes[plain])]
+    if rings:
+        sheet.add(
+            PolyCollection(
+                rings,
+                facecolors=face,
+                edgecolors=symbol.line if width else "none",
+                linewidths=width,
+                zorder=z,
+                joinstyle="miter",
+            )
+        )
+    for shape in shapes[~plain]:
+        sheet.add(
+            PathPatch(_path(shape), facecolor=face, edgecolor=symbol.line, linewidth=width, zorder=z, joinstyle="miter")
+        )
+
+
+def _rule(sheet: _Sheet, areas_pt: Shapes, symbol: Symbol, z: float, spacing: float = 2.6) -> None:
+    """Draw the pattern of a symbol over areas."""
+    if symbol.pattern == "dots":
+        dots = drawing.pattern_dots(areas_pt, spacing * 1.15)
+        if len(dots):
+            sheet.add(
+                Line2D(
+                    dots[:, 0],
+                    dots[:, 1],
+                    linestyle="none",
+                    marker="o",
+                    markersize=0.62,
+                    markeredgewidth=0,
+                    color=symbol.line,
+                    zorder=z,
+                )
+            )
+        return
+    segments = drawing.pattern_lines(areas_pt, symbol.pattern, spacing)
+    if segments:
+        sheet.add(LineCollection(segments, colors=symbol.line, linewidths=0.28, zorder=z, capstyle="butt"))
+
+
+def _marks(sheet: _Sheet, xy_pt: Floats, symbol: Symbol, z: float, *, clipped: bool = True) -> None:
+    """Draw points as their mark."""
+    hollow = symbol.mark == "ring"
+    sheet.add(
+        Line2D(
+            xy_pt[:, 0],
+            xy_pt[:, 1],
+            linestyle="none",
+            marker=_MARKS[symbol.mark],
+            markersize=symbol.size_pt,
+            markerfacecolor="none" if hollow or not symbol.fill else symbol.fill,
+            markeredgecolor=symbol.line,
+            markeredgewidth=0.75 if symbol.mark in ("ring", "cross", "diamond", "triangle") else 0.4,
+            zorder=z,
+        ),
+        clipped=clipped,
+    )
+
+
+# ---- what lies on the ground ---------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Labels:
+    """Lettering of the map and what had to stay without."""
+
+    lots: Lettering | None = None
+    lot_words: list[str] = field(default_factory=list)
+    spaces: Lettering | None = None
+    space_words: list[str] = field(default_factory=list)
+    boxes: list[Any] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+
+
+def _plain_kind(table: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    return np.asarray(table["kind"].isin(["full"]).fillna(value=False), dtype=bool)
+
+
+def _plan_labels(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], convergence_deg: float) -> _Labels:
+    """Choose one size for space numbers and one for lot numbers, and where they stand."""
+    labels = _Labels()
+    lots, spaces = _placed(tables, "lots"), _placed(tables, "spaces")
+    if spaces is not None:
+        words = _words(spaces, "space")
+        shapes = sheet.frame.shapes(_geometry(spaces))
+        foot = np.asarray(spaces["heads_azimuth"].to_numpy(dtype=float, na_value=np.nan)) - convergence_deg + 180.0
+        full = _plain_kind(spaces)
+        # The size comes from full spaces only: infants' and urn spaces would take the numbers off every sheet.
+        plan = drawing.lettering(
+            shapes[full] if full.any() else shapes,
+            [word for word, good in zip(words, full, strict=True) if good] if full.any() else words,
+            most_pt=7.0, across=0.68, along=0.36,
+        )  # fmt: skip
+        if plan.size_pt:
+            labels.spaces = drawing.lettering(
+                shapes, words, across=0.68, along=0.36, toward_deg=foot, shift=0.3, size_pt=plan.size_pt
+            )
+            labels.space_words = words
+            fits = labels.spaces.fits
+            labels.boxes.extend(labels.spaces.boxes[fits])
+            left_out = int(np.count_nonzero(~fits))
+            if left_out:
+                labels.remarks.append(f"{left_out} small spaces carry no number at this scale.")
+        else:
+            labels.remarks.append("Space numbers are too small to read at this scale: only lots are numbered.")
+    if lots is not None:
+        words = _words(lots, "lot")
+        shapes = sheet.frame.shapes(_geometry(lots))
+        most = 9.0 if labels.spaces is None else min(11.0, labels.spaces.size_pt * 1.6)
+        plan = drawing.lettering(shapes, words, most_pt=most, across=0.6, along=0.84)
+        if plan.size_pt:
+            labels.lots, labels.lot_words = plan, words
+            labels.boxes.extend(plan.boxes[plan.fits])
+            left_out = int(np.count_nonzero(~plan.fits))
+            if left_out:
+                labels.remarks.append(f"{left_out} small lots carry no number at this scale.")
+        else:
+            labels.remarks.append("Lot numbers are too small to read at this scale: take a larger sheet.")
+    return labels
+
+
+def _draw_ground(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _Labels, convergence_deg: float) -> None:
+    """Draw every layer that has a place, from below."""
+    to_page, upp = sheet.frame.shapes, sheet.frame.unit_per_pt
+    boxes = np.array(labels.boxes, dtype=object)
+    for name, z in (("drives", 1.0), ("obstacles", 2.0)):
+        table = _placed(tables, name)
+        if table is not None:
+            symbol = sheet.note(name, "", "area")
+            shapes = to_page(_geometry(table))
+            _fill(sheet, shapes, symbol, z, 0.35)
+            _rule(sheet, shapes, symbol, z + 0.1, 2.8)
+    spaces = _placed(tables, "spaces")
+    if spaces is not None:
+        shapes = to_page(_geometry(spaces))
+        states = spaces["state"].astype(object).where(spaces["state"].notna(), "in doubt").to_numpy()
+        least_side = float(np.sqrt(np.median(shapely.area(shapes))))
+        width = 0.22 if least_side > 5.0 else 0.1
+        for value in LAYERS["spaces"].symbols:
+            mine = shapes[states == value]
+            if not len(mine):
+                continue
+            symbol = sheet.note("spaces", value, "area")
+            tint = Symbol(symbol.word, symbol.fill, "none")
+            _fill(sheet, mine, tint, 3.0, 0.0)
+            if symbol.pattern:
+                _rule(sheet, drawing.without_boxes(mine, boxes), symbol, 3.2, 2.1 if least_side < 12.0 else 2.8)
+        edges = shapely.get_parts(drawing.without_boxes(shapely.boundary(shapes), boxes))
+        edges = edges[shapely.get_type_id(edges) == shapely.GeometryType.LINESTRING]
+        sheet.add(
+            LineCollection(
+                [shapely.get_coordinates(item) for item in edges], colors=BROWN, linewidths=width, zorder=3.4
+            )
+        )
+        _head_ticks(sheet, spaces, shapes, convergence_deg)
+    lots = _placed(tables, "lots")
+    if lots is not None:
+        edges = shapely.get_parts(shapely.boundary(to_page(_geometry(lots))))
+        width = 0.55 if upp < 1.0 else 0.4
+        sheet.add(
+            LineCollection(
+                [shapely.get_coordinates(item) for item in edges], colors=BROWN, linewidths=width, zorder=4.0
+            )
+        )
+        sheet.note("lots", "", "line")
+    sections = _placed(tables, "sections")
+    if sections is not None:
+        for shape in to_page(_geometry(sections)):
+            sheet.add(
+                PathPatch(
+                    _path(shape), facecolor="none", edgecolor=BROWN, linewidth=1.15, zorder=4.4, joinstyle="miter"
+                )
+            )
+        sheet.note("sections", "", "line")
+    for name, z, line in (("probable_graves", 5.0, 0.5), ("vaults", 5.2, 0.55), ("monuments", 5.4, 0.2)):
+        table = _placed(tables, name)
+        if table is None:
+            continue
+        shapes = to_page(_geometry(table))
+        if float(np.median(np.sqrt(shapely.area(shapes)))) < 0.9:
+            word = LAYERS[name].symbols[""].word
+            labels.remarks.append(f"{word.capitalize()}: too small to draw at this scale ({len(table)}).")
+            continue
+        symbol = sheet.note(name, "", "area")
+        if symbol.fill and not symbol.pattern:
+            _fill(sheet, shapes, symbol, z, line)
+            continue
+        _rule(sheet, drawing.without_boxes(shapes, boxes), symbol, z + 0.05, 1.6)
+        edges = shapely.get_parts(drawing.without_boxes(shapely.boundary(shapes), boxes))
+        paths = [shapely.get_coordinates(item) for item in edges]
+        sheet.add(LineCollection(paths, colors=symbol.line, linewidths=line, zorder=z))
+    short = _placed(tables, "clearances")
+    if short is not None:
+        short = short[(short["shortfall"] > 0).fillna(value=False)]
+        if len(short):
+            symbol = sheet.note("clearances", "", "line")
+            lines = [shapely.get_coordinates(item) for item in to_page(_geometry(short))]
+            sheet.add(LineCollection(lines, colors=symbol.line, linewidths=1.1, zorder=5.8))
+    _draw_points(sheet, tables)
+
+
+def _head_ticks(sheet: _Sheet, spaces: pd.DataFrame, shapes_pt: Shapes, convergence_deg: float) -> None:
+    """Draw a short stroke across the head end of each space that is long enough on paper."""
+    azimuth = np.asarray(spaces["heads_azimuth"].to_numpy(dtype=float, na_value=np.nan))
+    rectangles = shapely.oriented_envelope(shapes_pt)
+    good = np.isfinite(azimuth) & (shapely.get_type_id(rectangles) == shapely.GeometryType.POLYGON)
+    if not good.any():
+        return
+    corners = shapely.get_coordinates(rectangles[good]).reshape(-1, 5, 2)
+    sides = np.hypot(*np.moveaxis(corners[:, 1:3] - corners[:, 0:2], -1, 0))
+    long, short = sides.max(axis=1), sides.min(axis=1)
+    turn = np.radians(azimuth[good] - convergence_deg)
+    toward = np.column_stack([np.sin(turn), np.cos(turn)])
+    across = np.column_stack([toward[:, 1], -toward[:, 0]])
+    middle = shapely.get_coordinates(shapely.centroid(shapes_pt[good]))
+    at = middle + toward * (long / 2 - np.minimum(0.09 * long, 1.6))[:, None]
+    half = across * (short * 0.26)[:, None]
+    keep = (long > 7.0) & (short > 2.2)  # shorter than that it is a blot; the section's arrow says it
+    if keep.any():
+        strokes = np.stack([at - half, at + half], axis=1)[keep]
+        sheet.add(LineCollection(list(strokes), colors=DARK, linewidths=0.7, zorder=3.6, capstyle="butt"))
+        sheet.legend.setdefault(("", "tick"), (Symbol("head end of a space", "", DARK), "tick"))
+
+
+def _draw_points(sheet: _Sheet, tables: Mapping[str, pd.DataFrame]) -> None:
+    """Draw markers as they were found, corners nobody has found yet, and control."""
+    corners, markers = _placed(tables, "corners"), _placed(tables, "markers")
+    # A found corner is drawn as its marker; a computed one without a marker is no more than a corner of its lot.
+    wanted = [("corners", "unfound"), ("corners", "disturbed")]
+    if markers is None:
+        wanted += [("corners", "found"), ("corners", "doubtful")]
+    wanted += [("markers", value) for value in ("used in the fit", "not on the plat", "set aside")]
+    lots = _placed(tables, "lots")
+    side = (
+        math.inf
+        if lots is None
+        else math.sqrt(float(np.median(shapely.area(_geometry(lots))))) / sheet.frame.unit_per_pt
+    )
+    factor = min(max(side / 18.0, 0.55), 1.0)  # marks give way to the lots they stand on
+    for name, value in wanted:
+        table = corners if name == "corners" else markers
+        if table is None:
+            continue
+        mine = table[(table["state"] == value).fillna(value=False)]
+        if len(mine):
+            symbol = sheet.note(name, value, "mark")
+            small = replace(symbol, size_pt=symbol.size_pt * factor)
+            xy = sheet.frame.to_page(shapely.get_coordinates(_geometry(mine)))
+            _marks(sheet, xy, small, 7.0 if value != "unfound" else 6.6)
+    control = _placed(tables, "control")
+    if control is not None:
+        xy = sheet.frame.to_page(shapely.get_coordinates(_geometry(control)))
+        _marks(sheet, xy, sheet.note("control", "", "mark"), 7.4)
+
+
+def _draw_labels(sheet: _Sheet, labels: _Labels) -> None:
+    """Set the numbers of lots and spaces."""
+    for plan, words, weight, z in (
+        (labels.spaces, labels.space_words, "normal", 8.0),
+        (labels.lots, labels.lot_words, "bold" if labels.spaces is not None else "normal", 8.2),
+    ):
+        if plan is None:
+            continue
+        for number in np.flatnonzero(plan.fits):
+            x, y = plan.xy[number]
+            sheet.text(
+                float(x), float(y), words[number], plan.size_pt, families=SANS, z=z, ha="center", va="center_baseline",
+                rotation=float(plan.angle_deg[number]), rotation_mode="anchor", fontweight=weight, clip_on=True,
+                clip_path=sheet.clip,
+            )  # fmt: skip
+
+
+def _heads_of_sections(tables: Mapping[str, pd.DataFrame], convergence_deg: float) -> dict[str, tuple[str, float]]:
+    """Word and direction on the sheet (clockwise from the top) of the heads of most spaces of each section."""
+    spaces = tables.get("spaces")
+    out: dict[str, tuple[str, float]] = {}
+    if spaces is None:
+        return out
+    known = spaces[spaces["heads_azimuth"].notna()]
+    for name, rows in known.groupby("section"):
+        word = rows["heads"].mode()
+        mine = rows if word.empty else rows[rows["heads"] == word.iloc[0]]
+        turn = np.radians(mine["heads_azimuth"].to_numpy(dtype=float))
+        mean = math.degrees(math.atan2(float(np.sin(turn).mean()), float(np.cos(turn).mean())))
+        said = str(word.iloc[0]) if not word.empty else compass_word(mean)
+        tail = f"; {len(rows) - len(mine)} otherwise" if len(mine) < len(rows) else ""
+        out[str(name)] = (f"heads {said}{tail}", mean - convergence_deg)
+    return out
+
+
+def _draw_sections(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _Labels, convergence_deg: float) -> None:
+    """Name each section beside its land, with an arrow to the side the heads lie on."""
+    sections = _placed(tables, "sections")
+    if sections is None:
+        return
+    heads = _heads_of_sections(tables, convergence_deg)
+    occupied = [shape for name in ("lots", "spaces", "obstacles") if (table := _placed(tables, name)) is not None
+                for shape in sheet.frame.shapes(_geometry(table))]  # fmt: skip
+    tree = shapely.STRtree(np.array(occupied, dtype=object))
+    placed: list[Any] = []
+    size = sheet.base * 1.18
+    limits = shapely.box(*sheet.frame.map_pt)
+    for name, title, shape in zip(
+        _words(sections, "section"), _words(sections, "title"), sheet.frame.shapes(_geometry(sections)), strict=True
+    ):
+        first = f"Section {name}" if len(name) < 3 else name
+        word, direction = heads.get(name, ("heads unknown", math.nan))
+        second = f"{title} · {word}" if title else word
+        wide = max(text_width(first, size, SERIF, "bold"), text_width(second, size * 0.78, SERIF, style="italic"))
+        arrow = size * 2.2 if math.isfinite(direction) else 0.0
+        width, height = wide + arrow + 4.0, size * 2.0
+        left, bottom, right, top = shapely.bounds(shape)
+        best: tuple[float, float, float] = (math.inf, left, top)
+        for side in range(4):
+            for share in np.linspace(0.0, 1.0, 9):
+                for gap in (3.0, 9.0, 16.0):
+                    if side in (0, 1):
+                        x = left + share * max(right - left - width, 0.0)
+                        y = top + gap if side == 0 else bottom - gap - height
+                    else:
+                        x = left - gap - width if side == 2 else right + gap
+                        y = bottom + share * max(top - bottom - height, 0.0)
+                    box = shapely.box(x, y, x + width, y + height)
+                    cost = len(tree.query(box, "intersects")) * 10.0 + gap * 0.2 + share + side * 1.5
+                    cost += 400.0 * sum(bool(shapely.intersects(box, other)) for other in placed)
+                    cost += 0.0 if shapely.covers(limits, box) else 600.0
+                    near = shapely.STRtree(_geometry_pt(sheet, sections)).query(box, "intersects")
+                    cost += 2.0 * len(near)
+                    if cost < best[0]:
+                        best = (cost, float(x), float(y))
+        _, x, y = best
+        box = shapely.box(x, y, x + width, y + height)
+        placed.append(box)
+        labels.boxes.append(box)
+        if len(tree.query(box, "intersects")):
+            sheet.add(
+                Rectangle((x - 1, y - 1), width + 2, height + 2, facecolor=PAPER_WHITE, edgecolor="none", zorder=8.6)
+            )
+        sheet.text(x + arrow, y + size * 1.12, first, size, z=9.0, color=BROWN, fontweight="bold")
+        sheet.text(x + arrow, y + size * 0.18, second, size * 0.78, z=9.0, color=BROWN, fontstyle="italic")
+        if arrow:
+            _arrow(sheet, x + size * 0.95, y + height / 2, size * 0.92, direction, BROWN, 9.0)
+            sheet.legend.setdefault(("", "heads"), (Symbol("the heads lie this way", "", BROWN), "heads"))
+
+
+def _geometry_pt(sheet: _Sheet, table: pd.DataFrame) -> Shapes:
+    return sheet.frame.shapes(_geometry(table))
+
+
+def _arrow(sheet: _Sheet, x: float, y: float, reach: float, direction_deg: float, color: str, z: float) -> None:
+    """Arrow through (x, y), its tip in a direction counted clockwise from the top, with a bar as a headstone."""
+    turn = math.radians(direction_deg)
+    toward = np.array([math.sin(turn), math.cos(turn)])
+    across = np.array([toward[1], -toward[0]])
+    middle = np.array([x, y])
+    tip = middle + toward * reach
+    sheet.line([middle - toward * reach, tip - toward * reach * 0.3], 0.7, color, z)
+    head = [
+        tip,
+        tip - toward * reach * 0.55 + across * reach * 0.22,
+        tip - toward * reach * 0.55 - across * reach * 0.22,
+    ]
+    sheet.add(Polygon(head, closed=True, facecolor=color, edgecolor="none", zorder=z), clipped=False)
+    bar = tip + toward * 0.9
+    sheet.line([bar - across * reach * 0.42, bar + across * reach * 0.42], 1.1, color, z)
+
+
+# ---- findings ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Flag:
+    number: int
+    severity: str
+    kind: str
+    subject: str
+    reason: str
+    placed: bool
+
+
+def _flags(tables: Mapping[str, pd.DataFrame]) -> tuple[list[_Flag], pd.DataFrame | None]:
+    """Take the findings of severity danger and warning, numbered as the findings layer lists them."""
+    table = tables.get("findings")
+    if table is None or not len(table):
+        return [], None
+    grave = table["severity"].isin(["danger", "warning"]).fillna(value=False).to_numpy(dtype=bool)
+    mine = table[grave].assign(number=np.flatnonzero(grave) + 1)
+    shapes = _geometry(mine)
+    here = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
+    columns = [_words(mine, name) for name in ("severity", "kind", "subject")]
+    reasons = [printable(value, 200) for value in mine["reason"]]
+    rows = zip(mine["number"], *columns, reasons, here, strict=True)
+    return [_Flag(int(n), s, k, j, r, bool(p)) for n, s, k, j, r, p in rows], mine[here]
+
+
+def _draw_flags(sheet: _Sheet, placed: pd.DataFrame | None, labels: _Labels) -> None:
+    """Flag findings: a mark at the place, a numbered tag beside it, a line between them."""
+    if placed is None or not len(placed):
+        return
+    size = max(sheet.base * 0.92, 6.5)
+    xy = sheet.frame.to_page(shapely.get_coordinates(_geometry(placed)))
+    words = [str(number) for number in placed["number"]]
+    wide = [max(text_width(word, size, SANS, "bold") + 4.5, size * 1.35) for word in words]
+    sizes = np.column_stack([wide, np.full(len(words), size * 1.35)])
+    boxes = np.array(labels.boxes, dtype=object)
+    tags = drawing.place_tags(xy, sizes, sheet.frame.map_pt, boxes, near_pt=size * 1.3)
+    for number, (word, severity) in enumerate(zip(words, placed["severity"], strict=True)):
+        symbol = sheet.note("findings", str(severity), "mark")
+        (x, y), (width, height) = tags[number], sizes[number]
+        sheet.add(Line2D([xy[number, 0], x], [xy[number, 1], y], color=symbol.line, linewidth=0.8, zorder=10.0))
+        _marks(sheet, xy[[number]], Symbol("", symbol.fill, symbol.line, "", symbol.mark, symbol.size_pt * 0.72), 10.2)
+        danger = severity == "danger"
+        sheet.add(
+            Rectangle(
+                (x - width / 2, y - height / 2),
+                width,
+                height,
+                zorder=10.4,
+                linewidth=0.9,
+                edgecolor=symbol.line,
+                facecolor=symbol.line if danger else PAPER_WHITE,
+            )
+        )
+        sheet.text(
+            x, y, word, size, families=SANS, z=10.6, ha="center", va="center_baseline", fontweight="bold",
+            color=PAPER_WHITE if danger else symbol.line,
+        )  # fmt: skip
+    for value in ("danger", "warning"):
+        sheet.legend.pop(("findings", value), None)
+        if (placed["severity"] == value).any():
+            sheet.note("findings", value, "mark")
+
+
+# ---- frame, north, scale bar ---------------------------------------------------------------------------------------
+
+
+def _draw_frame(sheet: _Sheet, facts: Facts) -> None:
+    """Draw the double neat line, ticks of the grid with their coordinates, and crosses where grid lines meet."""
+    left, bottom, right, top = sheet.frame.map_pt
+    sheet.box(left, bottom, right, top, 0.5)
+    sheet.box(left - 13.5, bottom - 13.5, right + 13.5, top + 13.5, 1.5)
+    low, high = sheet.frame.to_grid([[left, bottom], [right, top]])
+    step = drawing.round_step(float(max(high - low)), 6)
+    size = sheet.base * 0.76
+    crosses = []
+    east, north = drawing.grid_ticks(low[0], high[0], step), drawing.grid_ticks(low[1], high[1], step)
+    unit = facts.unit.suffix
+    for values, axis in ((east, 0), (north, 1)):
+        for rank, value in enumerate(values):
+            grid = [value, low[1]] if axis == 0 else [low[0], value]
+            at = sheet.frame.to_page([grid])[0]
+            said = drawing.say_coordinate(float(value)) + (f" {unit} {'EN'[axis]}" if rank == 0 else "")
+            if axis == 0:
+                for edge, way in ((bottom, -1), (top, 1)):
+                    sheet.line([(at[0], edge), (at[0], edge + way * 4.0)], 0.5)
+                    if left + 24 < at[0] < right - 24:
+                        y = edge + way * 8.6 - size * 0.33
+                        sheet.text(at[0], y, said, size, ha="center")
+            else:
+                for edge, way in ((left, -1), (right, 1)):
+                    sheet.line([(edge, at[1]), (edge + way * 4.0, at[1])], 0.5)
+                    if bottom + 24 < at[1] < top - 24:
+                        x = edge + way * 8.6
+                        sheet.text(
+                            x, at[1], said, size, ha="center", va="center", rotation=90, rotation_mode="anchor"
+                        )  # fmt: skip
+    for x, y in sheet.frame.to_page(np.array(np.meshgrid(east, north)).reshape(2, -1).T):
+        crosses += [[(x - 3.2, y), (x + 3.2, y)], [(x, y - 3.2), (x, y + 3.2)]]
+    if crosses:
+        sheet.add(LineCollection(crosses, colors=GREY, linewidths=0.4, zorder=0.5))
+
+
+def _draw_norths(sheet: _Sheet, x: float, y: float, height: float, facts: Facts) -> float:
+    """Draw true north and grid north side by side at their real angles; return the width taken."""
+    reach = height - sheet.base * 1.4
+    gap = height * 0.52
+    lean = math.radians(drawing.true_north_on_page(facts.convergence_deg))
+    foot = np.array([x + gap * 0.55, y])
+    toward = np.array([math.sin(lean), math.cos(lean)])
+    across = np.array([toward[1], -toward[0]])
+    tip, waist = foot + toward * reach, foot + toward * reach * 0.30
+    wing = across * reach * 0.13
+    tail = foot + toward * reach * 0.12
+    # Half of the needle is dark, half is light: an old engraver's north, and it survives a photocopier.
+    for side, face in ((-1.0, DARK), (1.0, PAPER_WHITE)):
+        shape = [tip, waist + wing * side, tail]
+        half = Polygon(
+            shape, closed=True, facecolor=face, edgecolor=DARK, linewidth=0.6, zorder=20.5, joinstyle="miter"
+        )
+        half.set_gid("true north")
+        sheet.add(half, clipped=False)
+    sheet.line([foot - toward * 2.0, tip], 0.6)
+    at = foot + toward * (reach + sheet.base * 0.35)
+    sheet.text(at[0], at[1], "N", sheet.base * 1.5, ha="center", fontweight="bold")
+    sheet.text(foot[0], y - sheet.base * 1.25, "true", sheet.base * 0.9, ha="center", fontstyle="italic")
+    grid_foot = np.array([x + gap * 1.55, y])
+    grid_tip = grid_foot + np.array([0.0, reach])
+    sheet.line([grid_foot, grid_tip], 0.6)
+    barb = reach * 0.16
+    wings = np.array([[-barb * 0.42, -barb], [0.0, 0.0], [barb * 0.42, -barb]])
+    sheet.line(grid_tip + wings, 0.6)
+    sheet.text(grid_tip[0], grid_tip[1] + sheet.base * 0.35, "G", sheet.base * 1.1, ha="center")
+    sheet.text(grid_foot[0], y - sheet.base * 1.25, "grid", sheet.base * 0.9, ha="center", fontstyle="italic")
+    return gap * 2.1
+
+
+def _draw_scale_bar(sheet: _Sheet, x: float, y: float, width: float, facts: Facts) -> None:
+    """Draw a bar in the ground's unit: two rows of blocks, the first block divided in five to the left of zero."""
+    upp = sheet.frame.unit_per_pt
+    step = drawing.round_step(width * 0.92 * upp, 7)
+    block = step / upp
+    count = min(max(int(width * 0.94 / block) - 1, 1), 5)
+    bar, size = 3.0, sheet.base * 0.86
+    zero = x + block
+    for number in range(-1, count):
+        cells = 5 if number == -1 else 1
+        for cell in range(cells):
+            start = zero + number * block + cell * block / cells
+            for row in (0, 1):
+                dark = (cell + row + number) % 2 == 0
+                sheet.add(
+                    Rectangle((start, y + row * bar), block / cells, bar, linewidth=0.4, edgecolor=DARK, zorder=20.0,
+                              facecolor=DARK if dark else PAPER_WHITE),
+                    clipped=False,
+                )  # fmt: skip
+    for number in range(-1, count + 1):
+        said = f"{abs(number) * step:g}"
+        if number == count:
+            said += f" {facts.unit.suffix}"
+        at = zero + number * block
+        sheet.line([(at, y + 2 * bar), (at, y + 2 * bar + 2.2)], 0.4)
+        sheet.text(at, y + 2 * bar + 3.6, said, size, ha="center")
+
+
+# ---- the panel -----------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Column:
+    left: float
+    right: float
+    y: float
+    floor: float
+
+    @property
+    def width(self) -> float:
+        return self.right - self.left
+
+
+def _columns(sheet: _Sheet) -> list[_Column]:
+    left, bottom, right, top = sheet.frame.panel_pt
+    if sheet.frame.landscape:
+        return [_Column(left + 9, right - 9, top - 8, bottom + 8)]
+    count = 3
+    gap = 14.0
+    width = (right - left - 18 - gap * (count - 1)) / count
+    return [
+        _Column(left + 9 + number * (width + gap), left + 9 + number * (width + gap) + width, top - 8, bottom + 8)
+        for number in range(count)
+    ]
+
+
+def _heading(sheet: _Sheet, column: _Column, words: str) -> None:
+    size = sheet.base * 0.98
+    column.y -= size * 1.55
+    sheet.text(column.left, column.y, words.upper(), size * 0.9, fontweight="bold", color=BROWN)
+    width = text_width(words.upper(), size * 0.9, SERIF, "bold")
+    sheet.line([(column.left + width + 5, column.y + size * 0.28), (column.right, column.y + size * 0.28)], 0.4, BROWN)
+    column.y -= size * 0.35
+
+
+def _paragraph(sheet: _Sheet, column: _Column, text: str, size: float, *, weight: str = "normal", style: str = "normal",
+               color: str = DARK, leading: float = 1.16, centred: bool = False) -> None:  # fmt: skip
+    for line in wrap(text, column.width, size, SERIF, weight, style):
+        column.y -= size * leading
+        x = (column.left + column.right) / 2 if centred else column.left
+        sheet.text(
+            x, column.y, line, size, fontweight=weight, fontstyle=style, color=color, ha="center" if centred else "left"
+        )  # fmt: skip
+
+
+def _title(sheet: _Sheet, column: _Column, facts: Facts, subtitle: str) -> None:
+    size = sheet.base
+    column.y -= 3.0
+    left, right = column.left - 3, column.right + 3
+    head = column.y
+    height = size * 1.75
+    sheet.box(left, head - height, right, head, 0.0, facecolor=RED, edgecolor="none", zorder=19.0)
+    sheet.text((left + right) / 2, head - height * 0.68, _STAFF, size * 1.0, ha="center", fontweight="bold",
+               color=PAPER_WHITE, z=22.0)  # fmt: skip
+    column.y -= height + size * 0.5
+    name = printable(facts.name, 90) or "Burial ground"
+    big = size * 2.15
+    while len(wrap(name, column.width, big, SERIF, "bold")) > 2 and big > size * 1.1:
+        big *= 0.92
+    _paragraph(sheet, column, name, big, weight="bold", color=BROWN, leading=1.05, centred=True)
+    column.y -= size * 0.2
+    if facts.place:
+        _paragraph(sheet, column, printable(facts.place, 90), size * 1.08, style="italic", centred=True)
+    column.y -= size * 0.75
+    middle = (left + right) / 2
+    sheet.line([(left + 18, column.y), (middle - 5, column.y)], 0.5, BROWN)
+    sheet.line([(middle + 5, column.y), (right - 18, column.y)], 0.5, BROWN)
+    lozenge = [(middle - 3, column.y), (middle, column.y + 2), (middle + 3, column.y), (middle, column.y - 2)]
+    sheet.add(Polygon(lozenge, closed=True, facecolor=BROWN, edgecolor="none", zorder=20), clipped=False)
+    _paragraph(sheet, column, subtitle, size * 1.1, leading=1.35, centred=True)
+
+
+def _orientation(sheet: _Sheet, column: _Column, facts: Facts) -> None:
+    """Scale, scale bar and norths."""
+    size = sheet.base
+    column.y -= size * 0.5
+    height = size * 7.6
+    base = column.y - height
+    taken = _draw_norths(sheet, column.left, base + size * 1.3, height - size * 1.4, facts)
+    words = drawing.north_words(facts.convergence_deg, facts.declination_deg)
+    beside = _Column(column.left + taken + 6, column.right, column.y - size * 0.2, base)
+    said = drawing.say_scale(sheet.frame.scale, facts.unit)
+    _paragraph(sheet, beside, said, size * 1.08, weight="bold", color=BROWN)
+    beside.y -= size * 0.2
+    for line in [*words, f"the sheet's top is grid north; true to scale on {sheet.frame.paper} only"]:
+        _paragraph(sheet, beside, line, size * 0.88, style="italic", leading=1.14)
+    column.y = min(base, beside.y) - size * 2.3
+    _draw_scale_bar(sheet, column.left, column.y, column.width, facts)
+    column.y -= size * 0.4
+
+
+def _swatch(sheet: _Sheet, x: float, y: float, width: float, height: float, symbol: Symbol, shape: str) -> None:
+    """Draw one symbol of the legend in a box whose lower left corner is (x, y)."""
+    middle = np.array([[x + width / 2, y + height / 2]])
+    if shape == "area":
+        area = np.array([shapely.box(x, y, x + width, y + height)], dtype=object)
+        _fill_free(sheet, area, symbol)
+    elif shape == "line":
+        weight = {"section": 1.15, "lot": 0.55}.get(symbol.word, 1.1)
+        sheet.line([(x, y + height / 2), (x + width, y + height / 2)], weight, symbol.line)
+    elif shape == "mark":
+        _marks(sheet, middle, symbol, 20.0, clipped=False)
+    elif shape == "tick":
+        sheet.box(x, y, x + width, y + height, 0.3, edgecolor=BROWN)
+        sheet.line([(x + 2.0, y + height * 0.24), (x + 2.0, y + height * 0.76)], 0.8)
+    elif shape == "heads":
+        _arrow(sheet, x + width / 2 - 1, y + height / 2, width * 0.42, 270.0, symbol.line, 20.0)
+
+
+def _fill_free(sheet: _Sheet, areas: Shapes, symbol: Symbol) -> None:
+    """Fill and rule areas of the panel, which the map's clip would cut away."""
+    kept, sheet.clip = sheet.clip, None
+    try:
+        _fill(sheet, areas, symbol, 19.0, 0.4)
+        _rule(sheet, areas, symbol, 19.2, 2.3)
+    finally:
+        sheet.clip = kept
+
+
+def _legend_rows(sheet: _Sheet) -> list[tuple[Symbol, str]]:
+    """Symbols drawn, in the order of their declarations."""
+    ranks = {name: rank for rank, name in enumerate(_LEGEND_ORDER)}
+    keys = sorted(
+        sheet.legend,
+        key=lambda key: (ranks.get(key[0], 99), list(LAYERS[key[0]].symbols).index(key[1]) if key[0] else 0, key[1]),
+    )
+    return [sheet.legend[key] for key in keys]
+
+
+def _legend(sheet: _Sheet, columns: list[_Column]) -> None:
+    size = sheet.base * 0.93
+    step = size * 1.36
+    rows = _legend_rows(sheet)
+    column = columns[0]
+    for rank, (symbol, shape) in enumerate(rows):
+        lines = wrap(symbol.word, column.width - 24, size)
+        if column.y - step * (1 + 0.75 * (len(lines) - 1)) < column.floor and len(columns) > 1:
+            columns.pop(0)
+            column = columns[0]
+        if rank == 0:
+            _heading(sheet, column, "What is drawn")
+        column.y -= step
+        _swatch(sheet, column.left, column.y - size * 0.18, 17.0, size * 0.98, symbol, shape)
+        for number, line in enumerate(lines):
+            if number:
+                column.y -= size * 1.08
+            sheet.text(column.left + 23, column.y, line, size)
+
+
+def _section_table(sheet: _Sheet, columns: list[_Column], tables: Mapping[str, pd.DataFrame]) -> None:
+    sections, niches = tables.get("sections"), tables.get("niches")
+    if sections is None or not len(sections):
+        return
+    size = sheet.base * 0.93
+    step = size * 1.26
+    if columns[0].y - step * (len(sections) + 3) < columns[0].floor and len(columns) > 1:
+        columns.pop(0)
+    column = columns[0]
+    room = int((column.y - column.floor) / step) - 3
+    _heading(sheet, column, "Sections")
+    column.y -= step
+    stops = [column.right - size * 7.3, column.right - size * 3.5, column.right]
+    for stop, word in zip(stops, ("lots", "spaces", "vacant"), strict=True):
+        sheet.text(stop, column.y, word, size * 0.9, ha="right", fontstyle="italic")
+    shown = sections.head(max(room, 1))
+    counts = shown[["lots", "spaces", "vacant"]].astype(object).where(shown[["lots", "spaces", "vacant"]].notna(), "–")
+    for name, title, numbers in zip(
+        _words(shown, "section"), _words(shown, "title"), counts.to_numpy().tolist(), strict=True
+    ):
+        column.y -= step
+        width = stops[0] - column.left - size * 2.2
+        said = wrap(f"{name}  {title}", width, size)
+        sheet.text(column.left, column.y, said[0] + ("…" if len(said) > 1 else ""), size)
+        for stop, number in zip(stops, numbers, strict=True):
+            sheet.text(stop, column.y, f"{number:,}" if isinstance(number, int) else str(number), size, ha="right")
+    if len(shown) < len(sections):
+        column.y -= step
+        sheet.text(column.left, column.y, f"and {len(sections) - len(shown)} more sections", size, fontstyle="italic")
+    if niches is not None and len(niches):
+        column.y -= step
+        sheet.text(
+            column.left, column.y, f"{len(niches):,} niches have no place on the ground", size * 0.9, fontstyle="italic"
+        )
+
+
+def _finding_list(sheet: _Sheet, columns: list[_Column], flags: Sequence[_Flag]) -> int:
+    """List the numbered findings, worst first; return how many had no room."""
+    if not flags:
+        return 0
+    size = sheet.base * 0.93
+    step = size * 1.22
+    width = columns[0].width - size * 2.6
+    short = [wrap(f"{flag.kind}: {flag.subject}" + ("" if flag.placed else " (no place)"), width, size)[:2]
+             for flag in flags]  # fmt: skip
+    full = [lines + wrap(flag.reason, width, size)[:3] for flag, lines in zip(flags, short, strict=True)]
+    room = sum(column.y - column.floor for column in columns) - size * 3.0 - step * 3 * (len(columns) - 1)
+    told = full if sum(len(lines) for lines in full) * step < room else short
+    started, shown = False, 0
+    for flag, head, lines in zip(flags, short, told, strict=True):
+        need = step * len(lines) + (0.0 if started else size * 2.2)
+        last = shown == len(flags) - 1
+        if columns[0].y - need - (0.0 if last else step) < columns[0].floor:
+            if len(columns) == 1:
+                break
+            columns.pop(0)
+        column = columns[0]
+        if not started:
+            _heading(sheet, column, "Findings, worst first")
+            started = True
+        symbol = LAYERS["findings"].symbols[flag.severity]
+        column.y -= step
+        mark = replace(symbol, size_pt=symbol.size_pt * 0.62)
+        _marks(sheet, np.array([[column.left + 3.5, column.y + size * 0.3]]), mark, 20.0, clipped=False)
+        at = column.left + size * 2.3
+        sheet.text(at, column.y, str(flag.number), size * 0.9, families=SANS, ha="right", fontweight="bold")
+        for number, line in enumerate(lines):
+            if number:
+                column.y -= size * 1.08
+            style = "normal" if number < len(head) else "italic"
+            sheet.text(column.left + size * 2.6, column.y, line, size, fontstyle=style)
+        shown += 1
+    left_over = len(flags) - shown
+    if left_over:
+        column = columns[0]
+        if not started:
+            _heading(sheet, column, "Findings, worst first")
+        column.y -= step
+        sheet.text(column.left, column.y, f"and {left_over} more: see the findings layer", size, fontstyle="italic")
+    return left_over
+
+
+def _notes_lines(
+    sheet: _Sheet, width: float, facts: Facts, remarks: Sequence[str], pages: tuple[int, int]
+) -> list[tuple[str, str]]:
+    size = sheet.base * 0.86
+    crs = f"{printable(facts.crs.name, 90)}, {facts.unit.name}"
+    told = [
+        (facts.accuracy, "normal"),
+        *((remark, "normal") for remark in remarks),
+        (_CAUTION, "italic"),
+        (f"Coordinates: {crs}.", "normal"),
+        (
+            f"Made {facts.date} from evidence {printable(facts.evidence_hash, 24)}. Page {pages[0]} of {pages[1]}.",
+            "normal",
+        ),
+    ]
+    return [
+        (line, style) for text, style in told for line in wrap(printable(text, 400), width, size, SERIF, style=style)
+    ]
+
+
+def _panel(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], facts: Facts, labels: _Labels, flags: Sequence[_Flag],
+           subtitle: str, pages: tuple[int, int]) -> int:  # fmt: skip
+    """Fill the panel; return how many findings had no room on it."""
+    left, bottom, right, top = sheet.frame.panel_pt
+    sheet.box(left, bottom, right, top, 1.5)
+    sheet.box(left + 3, bottom + 3, right - 3, top - 3, 0.5)
+    columns = _columns(sheet)
+    size = sheet.base * 0.86
+    last = columns[-1]
+    notes = _notes_lines(sheet, last.width, facts, labels.remarks, pages)
+    y = last.floor + len(notes) * size * 1.14 + size * 0.2
+    sheet.line([(last.left, y), (last.right, y)], 0.4, BROWN)
+    last.floor = y + size * 0.4
+    for line, style in notes:
+        y -= size * 1.14
+        sheet.text(last.left, y, line, size, fontstyle=style)
+    _title(sheet, columns[0], facts, subtitle)
+    _orientation(sheet, columns[0], facts)
+    _legend(sheet, columns)
+    _section_table(sheet, columns, tables)
+    return _finding_list(sheet, columns, flags)
+
+
+# ---- the map -------------------------------------------------------------------------------------------------------
+
+
+def _bounds(tables: Mapping[str, pd.DataFrame]) -> tuple[float, float, float, float]:
+    """Bounds of what makes the ground: land first, points only when there is none."""
+    for names in (("sections", "lots", "spaces", "drives", "obstacles", "monuments", "vaults"), ("corners", "markers")):
+        boxes = [
+            shapely.total_bounds(_geometry(table)) for name in names if (table := _placed(tables, name)) is not None
+        ]
+        if boxes:
+            every = np.array(boxes)
+            low, high = every[:, :2].min(axis=0), every[:, 2:].max(axis=0)
+            if not (np.isfinite(low).all() and np.isfinite(high).all()):
+                break
+            reach = np.maximum(high - low, 1.0)
+            middle = (low + high) / 2
+            low, high = middle - reach / 2, middle + reach / 2
+            return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+    where = "map"
+    raise InputError.of(where, "no layer has a place to draw", "Build the ground first.")
+
+
+def _legible(tables: Mapping[str, pd.DataFrame]) -> float | None:
+    """Ground units to the point at which the lots, or else the spaces, can just be numbered."""
+    for name, word, across, along in (("lots", "lot", 0.6, 0.84), ("spaces", "space", 0.68, 0.36)):
+        table = _placed(tables, name)
+        if table is None:
+            continue
+        shapes = _geometry(table)
+        middle = shapely.get_coordinates(shapely.centroid(shapes)).mean(axis=0)
+        shapes = np.asarray(shapely.transform(shapes, lambda xy, at=middle: xy - at), dtype=object)
+        plan = drawing.lettering(
+            shapes, _words(table, word), most_pt=math.inf, least_pt=0.0, across=across, along=along
+        )
+        if plan.size_pt > 0:
+            return plan.size_pt / 5.0
+    return None
+
+
+def whole_ground(
+    tables: Mapping[str, pd.DataFrame],
+    facts: Facts,
+    *,
+    paper: str | None = None,
+    scale: float | None = None,
+    page: tuple[int, int] = (1, 1),
+) -> Figure:
+    """Draw the whole ground on one sheet, for staff.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        Layers by name, shaped by their declarations; what is missing is not drawn.
+    facts : Facts
+    paper : str, optional
+        A key of `drawing.PAPERS`; without it the smallest sheet on which the lot numbers can be read.
+    scale : float, optional
+        Feet to the inch, or the number after 1 : for a ground in metres; without it the largest that fits.
+    page : tuple of int
+        Number of this page and of all.
+
+    Returns
+    -------
+    Figure
+        Nothing is saved; see `save`.
+
+    Raises
+    ------
+    InputError
+        When nothing has a place, there is no such sheet, or the ground does not fit.
+    """
+    bounds = _bounds(tables)
+    frame = drawing.choose_frame(
+        bounds, facts.unit, paper=paper, scale=scale, legible=_legible(tables) if paper is None else None
+    )
+    sheet = _sheet(frame)
+    labels = _plan_labels(sheet, tables, facts.convergence_deg)
+    flags, placed = _flags(tables)
+    _draw_ground(sheet, tables, labels, facts.convergence_deg)
+    _draw_labels(sheet, labels)
+    _draw_sections(sheet, tables, labels, facts.convergence_deg)
+    _draw_flags(sheet, placed, labels)
+    _draw_frame(sheet, facts)
+    _panel(sheet, tables, facts, labels, flags, "Plan of the whole ground", page)
+    return sheet.figure

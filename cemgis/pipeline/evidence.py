@@ -1,0 +1,199 @@
+"""Everything a ground's folder holds, read once: readings, plats, surveyed things, registers, records."""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import geopandas as gpd
+import pandas as pd
+import shapely
+
+from cemgis.errors import Gather, InputError
+from cemgis.files import records as record_files
+from cemgis.files.readings import RawReadings, read_readings
+from cemgis.files.tables import Table, decode, read_table
+from cemgis.files.vector import Features, read_features
+from cemgis.findings import Finding, find
+from cemgis.ground import Ground, parse_ground
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from cemgis.ground import FeaturesEntry, ReadingsEntry, RegisterEntry, TapedEntry
+
+__all__ = ["Evidence", "gather_evidence", "read_ground"]
+
+log = logging.getLogger("cemgis")
+
+_TABLES = (".csv", ".txt", ".tsv")
+
+
+@dataclass
+class Evidence:
+    """What the files of a ground hold, as they came.
+
+    Parameters
+    ----------
+    readings, taped, features, register : list of (entry of ground.toml, content)
+    lots : dict of str to DataFrame
+        Section to its file of lots.
+    outlines : dict of str to geometry
+        Section to its outline, plat coordinates.
+    records : list of dict
+        What people entered through the tool, in order.
+    findings : list of Finding
+        What could not be read but does not stop the work.
+    hashes : dict of str to str
+        File to the SHA-256 of its bytes.
+    """
+
+    readings: list[tuple[ReadingsEntry, RawReadings]] = field(default_factory=list)
+    taped: list[tuple[TapedEntry, Table]] = field(default_factory=list)
+    features: list[tuple[FeaturesEntry, Features]] = field(default_factory=list)
+    register: list[tuple[RegisterEntry, Table]] = field(default_factory=list)
+    lots: dict[str, pd.DataFrame] = field(default_factory=dict)
+    outlines: dict[str, Any] = field(default_factory=dict)
+    records: list[dict[str, Any]] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    hashes: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def hash(self) -> str:
+        """One hash of all of it."""
+        said = "\n".join(f"{name} {digest}" for name, digest in sorted(self.hashes.items()))
+        return hashlib.sha256(said.encode()).hexdigest()
+
+
+def read_ground(folder: Path) -> Ground:
+    """Read a ground's description.
+
+    Raises
+    ------
+    InputError
+        When there is no ``ground.toml``, it is no text, or something in it is wrong.
+    """
+    path = folder / "ground.toml"
+    if not folder.is_dir():
+        raise InputError.of(str(folder), "there is no such folder", "Name the ground's folder; `cemgis new` makes one.")
+    if not path.is_file():
+        raise InputError.of(str(folder), "it holds no ground.toml", "Name a ground's folder; `cemgis new` makes one.")
+    try:
+        text, _ = decode(path.read_bytes(), "utf-8", "ground.toml")
+    except OSError as error:
+        raise InputError.of(str(path), f"it cannot be read ({error.strerror})", "Check its permissions.") from error
+    return parse_ground(text, folder)
+
+
+def gather_evidence(ground: Ground) -> Evidence:
+    """Read every file the description names, and the records.
+
+    Raises
+    ------
+    InputError
+        With the problems of all files at once.
+    """
+    gather = Gather()
+    evidence = Evidence()
+
+    def attempt(read: Callable[[], Any]) -> Any:
+        try:
+            return read()
+        except InputError as error:
+            gather.take(error)
+            return None
+
+    for name in ("ground.toml", *ground.evidence):
+        _inside(ground.folder, name, gather)
+    gather.raise_if_any()
+    for reading in ground.readings:
+        log.info("reading %s", reading.file)
+        raw = attempt(lambda entry=reading: read_readings(entry, ground.folder))
+        if raw is not None:
+            evidence.readings.append((reading, raw))
+            evidence.findings += _unread("lines not understood", reading.file, raw, "line")
+    for taped in ground.taped:
+        table = attempt(lambda entry=taped: _table(ground.folder, entry.file, entry.delimiter, entry.encoding))
+        if table is not None:
+            evidence.taped.append((taped, table))
+            evidence.findings += _unread("lines not understood", taped.file, table, "line")
+    for feature in ground.features:
+        found = attempt(lambda entry=feature: _features(ground.folder, entry))
+        if found is not None:
+            evidence.features.append((feature, found))
+            evidence.findings += _unread("feature broken", feature.file, found, "feature")
+    for register in ground.register:
+        table = attempt(lambda entry=register: _table(ground.folder, entry.file, entry.delimiter, entry.encoding))
+        if table is not None:
+            evidence.register.append((register, table))
+            evidence.findings += _unread("rows not understood", register.file, table, "line")
+    for section in ground.sections:
+        if section.lots:
+            lots = attempt(lambda name=section.lots: _lots(ground.folder, name))
+            if lots is not None:
+                evidence.lots[section.name] = lots
+        if section.outline:
+            outline = attempt(lambda name=section.outline: _outline(ground.folder, name))
+            if outline is not None:
+                evidence.outlines[section.name] = outline
+    gather.raise_if_any()
+    found_records = record_files.read(ground.folder / "records")
+    evidence.records = found_records.records
+    evidence.findings += found_records.findings
+    logs = sorted((ground.folder / "records").glob("*.jsonl"))
+    names = ["ground.toml", *ground.evidence, *(f"records/{path.name}" for path in logs)]
+    evidence.hashes = {name: _digest(ground.folder / name) for name in names}
+    return evidence
+
+
+def _inside(folder: Path, name: str, gather: Gather) -> None:
+    path = folder / name
+    if not path.exists():
+        gather.add(name, "there is no such file", "Put it there or take it out of ground.toml.")
+    elif folder.resolve() not in path.resolve().parents:
+        gather.add(name, "it leads out of the ground's folder", "Copy it into the folder.")
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def _unread(kind: str, file: str, found: Any, word: str) -> list[Finding]:
+    if not found.n_broken:
+        return []
+    named = "; ".join(f"{word} {line}: {why}" for line, _, why in found.broken[:3])
+    many = f"{found.n_broken} {word}{'s' if found.n_broken > 1 else ''} left out"
+    return [find(kind, file, f"{many} ({named}{'; ...' if found.n_broken > 3 else ''})")]
+
+
+def _table(folder: Path, name: str, delimiter: str | None = None, encoding: str | None = None) -> Table:
+    return read_table(folder / name, delimiter=delimiter, encoding=encoding, where=name)
+
+
+def _features(folder: Path, entry: FeaturesEntry) -> Features:
+    return read_features(folder / entry.file, where=entry.file)
+
+
+def _lots(folder: Path, name: str) -> pd.DataFrame:
+    if Path(name).suffix.lower() in _TABLES:
+        table = _table(folder, name)
+        if table.n_broken:
+            # A lot that is left out silently shifts nothing but is a lost record: a file of lots must be whole.
+            line, _, why = table.broken[0]
+            raise InputError.of(f"{name} line {line}", why, "Mend the line: a file of lots must be whole.")
+        return table.rows.assign(line=table.lines)
+    found = read_features(folder / name, where=name)
+    if found.n_broken:
+        line, _, why = found.broken[0]
+        raise InputError.of(f"{name} feature {line}", why, "Mend it: a file of lots must be whole.")
+    plain: gpd.GeoDataFrame = gpd.GeoDataFrame(found.table).set_crs(None, allow_override=True)
+    return plain
+
+
+def _outline(folder: Path, name: str) -> Any:
+    found = read_features(folder / name, kinds=("Polygon", "MultiPolygon"), where=name)
+    return shapely.union_all(found.table.geometry.to_numpy())

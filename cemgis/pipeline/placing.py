@@ -1,0 +1,789 @@
+"""From readings to placed corners: occupations, control, file shifts, fits, markers set aside, who holds which corner."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from cemgis import edits, schema
+from cemgis.errors import Gather, InputError
+from cemgis.findings import Finding, find
+from cemgis.fit import Fit, Located, explain, file_shifts, fit_plat, leave_one_out_words, locate, nssda
+from cemgis.layers import LAYERS
+from cemgis.occupations import ReadingNumbers, make_markers, make_occupations, settle_occupations
+from cemgis.places import label_key
+from cemgis.plat import Match, Plat, match_label
+from cemgis.reference import combined_factor, decimal_year, explain_shift, to_grid, to_lonlat
+from cemgis.spaces import lot_sanity
+from cemgis.units import parse_length, say_length
+
+if TYPE_CHECKING:
+    from cemgis.files.readings import RawReadings
+    from cemgis.ground import Ground, ReadingsEntry
+    from cemgis.pipeline.evidence import Evidence
+
+__all__ = ["Ingested", "Placed", "ingest", "place"]
+
+log = logging.getLogger("cemgis")
+Floats = npt.NDArray[np.float64]
+
+_EXTRAS = ("section", "occupation", "speed", "kind", "condition", "depth", "base", "canopy", "note")
+
+
+# ---- readings to occupations ----------------------------------------------------------------------------------------
+
+
+@dataclass
+class Ingested:
+    """Readings in the grid, gathered into occupations, with the control among them set apart.
+
+    Parameters
+    ----------
+    readings, occupations : GeoDataFrame
+    control : GeoDataFrame
+        The layer ``control``.
+    control_misses : DataFrame
+        One row an occupation of control: ``file, miss_e, miss_n, cov_ee, cov_en, cov_nn``.
+    taped : DataFrame
+        ``from, to, distance``.
+    factor : float
+        Grid distance over ground distance.
+    numbers : ReadingNumbers
+    findings : list of Finding
+    """
+
+    readings: gpd.GeoDataFrame
+    occupations: gpd.GeoDataFrame
+    control: gpd.GeoDataFrame
+    control_misses: pd.DataFrame
+    taped: pd.DataFrame
+    factor: float
+    numbers: ReadingNumbers
+    findings: list[Finding] = field(default_factory=list)
+
+
+def ingest(ground: Ground, evidence: Evidence) -> Ingested:
+    """Put all readings into the grid, gather them into occupations, and check those of control.
+
+    Raises
+    ------
+    InputError
+        For readings whose reference is not what the file holds, and for what `reference.to_grid` refuses.
+    """
+    gather = Gather()
+    tables: list[pd.DataFrame] = []
+    for entry, raw in evidence.readings:
+        try:
+            tables.append(_in_grid(ground, entry, raw))
+        except InputError as error:
+            gather.take(error)
+    control_xy = _control_grid(ground, gather)
+    taped = _taped(ground, evidence, gather)
+    gather.raise_if_any()
+    if not tables:
+        raise InputError.of("ground.toml readings", "there are none", "Name at least one file of readings.")
+    table = pd.concat(tables, ignore_index=True)
+    layer = LAYERS["readings"]
+    crs = ground.crs.crs
+    readings = gpd.GeoDataFrame(schema.restore(table, layer, crs), geometry="geometry", crs=crs)
+    numbers = ReadingNumbers.of(ground.rules, ground.unit.metres)
+    extras = pd.DataFrame(table[[name for name in _EXTRAS if name in table]])
+    wide = readings.join(extras)
+    out, occupations, findings = make_occupations(wide, numbers)
+    readings = gpd.GeoDataFrame(schema.restore(out, layer, crs), geometry="geometry", crs=crs)
+    used = readings["used"].fillna(value=False).to_numpy(dtype=bool)
+    if not used.any():
+        why = readings["why_not"].value_counts()
+        said = "; ".join(f"{count} {reason}" for reason, count in why.head(3).items())
+        raise InputError.of("readings", f"none of {len(readings)} can be used ({said})", "Check the files.")
+    xy = shapely.get_coordinates(readings.geometry.to_numpy()[used])
+    middle = np.median(xy, axis=0)[None]
+    heights = readings["height"].to_numpy(dtype=float, na_value=np.nan)[used]
+    height = float(np.nanmedian(heights)) if np.isfinite(heights).any() else 0.0
+    factor = float(combined_factor(middle, ground.crs, height)[0])
+    control, misses, control_keys, more = _check_control(ground, control_xy, occupations)
+    occupations = occupations[~occupations["key"].isin(control_keys)].reset_index(drop=True)
+    return Ingested(readings, occupations, control, misses, taped, factor, numbers, [*findings, *more])
+
+
+def _in_grid(ground: Ground, entry: ReadingsEntry, raw: RawReadings) -> pd.DataFrame:
+    reference, table = entry.reference, raw.table
+    if raw.geographic is not None and raw.geographic == reference.projected:
+        is_, says = ("degrees", "eastings and northings") if raw.geographic else ("eastings and northings", "degrees")
+        remedy = "Name the projected CRS they are in." if reference.projected is False else "Name their frame, as NAD83(2011)."
+        raise InputError.of(f"{entry.file} reference", f"the file holds {is_}, {reference.name} would be {says}", remedy)
+    observed = np.asarray(decimal_year(table["time"]), dtype=float)
+    epoch: Any = observed if entry.epoch == "observed" else entry.epoch
+    grid = to_grid(table[["x", "y"]].to_numpy(), reference, ground.crs, epoch, table["height"].to_numpy(), entry.file)
+    sigma_m = np.sqrt((table["sigma_e"].to_numpy(dtype=float) ** 2 + table["sigma_n"].to_numpy(dtype=float) ** 2) / 2)
+    shapes = np.full(len(table), None, dtype=object)
+    good = np.isfinite(grid).all(axis=1)
+    shapes[good] = shapely.points(grid[good])
+    again = table.groupby("line").cumcount().to_numpy()
+    ids = [f"{entry.file}#{line}{f'.{count + 1}' if count else ''}" for line, count in zip(table["line"], again, strict=True)]
+    epochs = observed if entry.epoch == "observed" else np.full(len(table), np.nan if epoch is None else float(epoch))
+    section = table["section"] if entry.section is None else table["section"].fillna(entry.section)
+    return table.assign(
+        reading_id=ids, file=entry.file, visit=entry.visit, receiver=entry.receiver, section=section,
+        sigma=sigma_m / ground.unit.metres, reference=reference.name, epoch=epochs, geometry=shapes,
+        base=table["base"].fillna(entry.corrections),
+    )  # fmt: skip
+
+
+def _control_grid(ground: Ground, gather: Gather) -> Floats:
+    places = np.full((len(ground.control), 2), np.nan)
+    for at, point in enumerate(ground.control):
+        try:
+            places[at] = to_grid([[point.x, point.y]], point.reference, ground.crs, point.epoch, where=point.where)[0]
+        except InputError as error:
+            gather.take(error)
+    return places
+
+
+def _taped(ground: Ground, evidence: Evidence, gather: Gather) -> pd.DataFrame:
+    rows: list[dict[str, Any]] = []
+    for entry, table in evidence.taped:
+        names = {label_key(name): name for name in table.rows.columns}
+        missing = [name for name in ("from", "to", "distance") if label_key(name) not in names]
+        if missing:
+            gather.add(entry.file, f"no column {', '.join(missing)}", "Its header is: from, to, distance, date, note.")
+            continue
+        ours = [names[label_key(name)] for name in ("from", "to", "distance")]
+        for line, start, end, said in zip(table.lines, *(table.rows[name] for name in ours), strict=True):
+            try:
+                distance = parse_length(said, ground.unit, f"{entry.file} line {line}")
+            except InputError as error:
+                gather.take(error)
+                continue
+            if distance <= 0:
+                gather.add(f"{entry.file} line {line}", f"{said!r} is no distance", "Write what the tape said.")
+            rows.append({"from": start, "to": end, "distance": distance})
+    return pd.DataFrame(rows, columns=["from", "to", "distance"])
+
+
+def _check_control(
+    ground: Ground, places: Floats, occupations: gpd.GeoDataFrame
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame, set[str], list[Finding]]:
+    rows, misses, findings = [], [], []
+    keys = {label_key(point.label) for point in ground.control}
+    crs = ground.crs.crs
+    xy = shapely.get_coordinates(occupations.geometry.to_numpy()) if len(occupations) else np.empty((0, 2))
+    found_at = np.full((len(occupations), 2), np.nan)
+    found_at[(~occupations.geometry.isna()).to_numpy()] = xy
+    used = occupations["used"].fillna(value=False).to_numpy(dtype=bool)
+    short = occupations["label"].map(label_key).to_numpy(dtype=object)
+    for point, at in zip(ground.control, places, strict=True):
+        mine = np.flatnonzero((short == label_key(point.label)) & used)
+        gone = found_at[mine] - at
+        for row, (miss_e, miss_n) in zip(mine, gone, strict=True):
+            one = occupations.iloc[row]
+            misses.append(
+                {"control": point.name, "file": one["file"], "miss_e": miss_e, "miss_n": miss_n, "cov_ee": float(one["cov_ee"]),
+                 "cov_en": float(one["cov_en"]), "cov_nn": float(one["cov_nn"])}
+            )  # fmt: skip
+        worst = gone[np.argmax(np.hypot(*gone.T))] if len(mine) else np.array([np.nan, np.nan])
+        size = float(np.hypot(*worst))
+        state = "not read" if not len(mine) else ("agrees" if size <= ground.rules["control.agree"] else "misses")
+        if state == "misses":
+            files = sorted({str(occupations["file"].iloc[row]) for row, gap in zip(mine, gone, strict=True)
+                            if np.hypot(*gap) > ground.rules["control.agree"]})  # fmt: skip
+            reason = f"read in {', '.join(files)}, it misses the published place by {say_length(size, ground.unit)}"
+            findings.append(find("control missed", point.name, reason, at=(float(at[0]), float(at[1]))))
+        rows.append(
+            {"control_id": point.name, "source": point.source, "reading_label": point.label, "state": state,
+             "miss_e": worst[0], "miss_n": worst[1], "miss": size, "geometry": shapely.Point(at)}
+        )  # fmt: skip
+    table = pd.DataFrame(rows, columns=[*LAYERS["control"].names, "geometry"])
+    control = gpd.GeoDataFrame(schema.restore(table, LAYERS["control"], crs), geometry="geometry", crs=crs)
+    read = (control["state"] != "not read").any() if len(control) else False
+    if not read:
+        what = "no control is declared" if not ground.control else "no declared control was read"
+        findings.append(find("position unchecked", ground.name, what))
+    if not misses:
+        misses_table = pd.DataFrame(columns=["control", "file", "miss_e", "miss_n", "cov_ee", "cov_en", "cov_nn"])
+    else:
+        misses_table = pd.DataFrame(misses)
+    full = set(occupations["key"][[label in keys for label in short]].astype(str))
+    return control, misses_table, full, findings
+
+
+# ---- placing --------------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class Placed:
+    """Every corner placed, every marker judged.
+
+    Parameters
+    ----------
+    readings, occupations, markers : GeoDataFrame
+    fits : dict of str to Fit
+        By plat; a plat that could not be placed is not there.
+    grid_xy : (m, 2) array
+        Corners; NaN where the plat could not be placed.
+    cov : (m, 2, 2) array
+    radius_95 : (m,) array
+    state, marker_id : (m,) arrays of object
+    located : dict of str to (rows, Located)
+        By plat: which corners, and where.
+    accuracy : str
+        One sentence.
+    facts : dict
+    said : list of str
+    findings : list of Finding
+    """
+
+    readings: gpd.GeoDataFrame
+    occupations: gpd.GeoDataFrame
+    markers: gpd.GeoDataFrame
+    fits: dict[str, Fit]
+    grid_xy: Floats
+    cov: Floats
+    radius_95: Floats
+    state: npt.NDArray[np.object_]
+    marker_id: npt.NDArray[np.object_]
+    located: dict[str, tuple[npt.NDArray[np.int64], Located]]
+    accuracy: str
+    facts: dict[str, Any]
+    said: list[str]
+    findings: list[Finding]
+
+    def mean(self, index: npt.ArrayLike, weights: npt.ArrayLike) -> tuple[Floats, Floats, Floats]:
+        """Weighted means of corners, each group within one plat: places, covariances, degrees of freedom."""
+        chosen, weight = np.asarray(index, dtype=np.int64), np.asarray(weights, dtype=float)
+        xy = np.full((len(chosen), 2), np.nan)
+        cov = np.full((len(chosen), 2, 2), np.nan)
+        dof = np.full(len(chosen), np.nan)
+        for rows, located in self.located.values():
+            own = np.full(len(self.grid_xy), -1, dtype=np.int64)
+            own[rows] = np.arange(len(rows))
+            # the first corner with a weight tells which plat the group belongs to
+            lead = chosen[np.arange(len(chosen)), np.argmax(weight != 0.0, axis=1)] if chosen.size else np.empty(0, int)
+            mine = own[lead] >= 0
+            if mine.any():
+                inner = own[chosen[mine]]
+                inner = np.where(inner < 0, own[lead[mine]][:, None], inner)
+                xy[mine], cov[mine], dof[mine] = located.mean(inner, weight[mine])
+        return xy, cov, dof
+
+
+def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping[str, Any]]) -> Placed:
+    """Fit every plat to the markers, set aside and explain what does not agree, and place every corner.
+
+    Raises
+    ------
+    InputError
+        When no plat at all can be placed, with what to find next.
+    """
+    occupations, readings, findings = taken.occupations, taken.readings, []
+    sites = plat.sites
+    shifted, more, shift_facts = _shifts(ground, plat, taken)
+    findings += more
+    occupations, readings = _leave_out(occupations, readings, shifted)
+
+    settled, more = settle_occupations(occupations, taken.numbers)
+    findings += more
+    markers, more = make_markers(settled, taken.numbers, taken.taped, combined_factor=taken.factor)
+    findings += more
+    alone = _markers_of_shifted(occupations, shifted, markers, taken.numbers)
+    match = [match_label(label, _or_none(section), plat) for label, section in _labels(markers)]
+    site = np.array([-1 if found.site is None else found.site for found in match], dtype=np.int64)
+
+    at = _points(markers)
+    cov = _covariances(markers)
+    fits: dict[str, Fit] = {}
+    row_in_fit = np.full(len(markers), -1, dtype=np.int64)
+    problems = Gather()
+    for entry in ground.plats:
+        here = (sites["plat"] == entry.name).to_numpy()
+        if not here.any():
+            continue
+        rows = np.flatnonzero((site >= 0) & here[site] & np.isfinite(at).all(axis=1))
+        missing = np.setdiff1d(np.flatnonzero(here), site[rows])
+        try:
+            fits[entry.name] = _fit(ground, entry.name, sites, site[rows], at[rows], cov[rows], markers, rows, missing)
+        except InputError as error:
+            problems.take(error)
+            sections = ", ".join(sorted(plat.corners["section"][(plat.corners["plat"] == entry.name)].dropna().unique()))
+            reason = "; ".join(problem.what for problem in error.problems)
+            todo = " ".join(problem.remedy for problem in error.problems)
+            what = f"{reason}; section {sections} is not built"
+            findings.append(find("plat without fit", entry.name, what, todo=todo))
+            continue
+        row_in_fit[rows] = np.arange(len(rows))
+    if not fits:
+        problems.raise_if_any()
+        raise InputError.of("plat", "no section has a marker", 'Write markers = "southwest" or where they stand.')
+
+    judged = _judge(ground, plat, fits, markers, match, site, row_in_fit)
+    findings += judged.findings
+    placed = _hold(ground, plat, fits, judged, site, row_in_fit, records)
+    findings += placed.findings
+    table = pd.concat([judged.markers, alone], ignore_index=True) if len(alone) else judged.markers
+    everyone = gpd.GeoDataFrame(schema.restore(table, LAYERS["markers"], ground.crs.crs), geometry="geometry")
+    state = placed.state.copy()
+    # a marker only a shifted file holds was found, but where it is cannot be said
+    for label, section in _labels(alone):
+        found = match_label(label, _or_none(section), plat)
+        if found.site is not None:
+            corner = int(sites["corner_index"].iloc[found.site])
+            if state[corner] == "unfound":
+                state[corner] = "doubtful"
+    accuracy, facts, said = _tell(ground, fits, judged.markers, row_in_fit, site, sites, taken, len(alone))
+    facts.update(shift_facts)
+    shaped = gpd.GeoDataFrame(schema.restore(settled, LAYERS["occupations"], ground.crs.crs), geometry="geometry")
+    return Placed(
+        readings, shaped, everyone, fits, placed.grid_xy, placed.cov, placed.radius_95, state, placed.marker_id,
+        placed.located, accuracy, facts, said, findings,
+    )  # fmt: skip
+
+
+def _or_none(value: Any) -> str | None:
+    return None if pd.isna(value) else str(value)
+
+
+def _labels(table: pd.DataFrame) -> list[tuple[Any, Any]]:
+    return list(zip(table["label"], table["section"], strict=True))
+
+
+def _points(table: gpd.GeoDataFrame) -> Floats:
+    out = np.full((len(table), 2), np.nan)
+    there = (~table.geometry.isna()).to_numpy()
+    out[there] = shapely.get_coordinates(table.geometry.to_numpy()[there])
+    return out
+
+
+def _covariances(table: pd.DataFrame) -> Floats:
+    parts = [table[name].to_numpy(dtype=float, na_value=np.nan) for name in ("cov_ee", "cov_en", "cov_en", "cov_nn")]
+    return np.stack(parts, axis=1).reshape(-1, 2, 2)
+
+
+def _fit(
+    ground: Ground, name: str, sites: pd.DataFrame, site: npt.NDArray[np.int64], at: Floats, cov: Floats,
+    markers: pd.DataFrame, rows: npt.NDArray[np.int64], missing: npt.NDArray[np.int64],
+) -> Fit:  # fmt: skip
+    rules = ground.rules
+    places = sites[["plat_x", "plat_y"]].to_numpy(dtype=float)
+    return fit_plat(
+        places[site], at, cov,
+        setting_sigma=rules["fit.setting_sigma"], setting_dof=rules["fit.setting_dof"], alpha=rules["fit.alpha"],
+        power=rules["fit.power"], model=ground.plat(name).model, labels=markers["marker_id"].iloc[rows].astype(str).tolist(),
+        unfound=(sites["label"].iloc[missing].astype(str).tolist(), places[missing]), where=f"plat {name}",
+    )  # fmt: skip
+
+
+# ---- files that are shifted -----------------------------------------------------------------------------------------
+
+
+def _shifts(ground: Ground, plat: Plat, taken: Ingested) -> tuple[dict[str, str], list[Finding], dict[str, Any]]:
+    """Files whose readings are all off by one shift: file to the words that say so."""
+    occupations, sites, rules = taken.occupations, plat.sites, ground.rules
+    at, cov = _points(occupations), _covariances(occupations)
+    used = occupations["used"].fillna(value=False).to_numpy(dtype=bool) & np.isfinite(at).all(axis=1)
+    site = np.array(
+        [-1 if (found := match_label(label, _or_none(section), plat)).site is None else found.site
+         for label, section in _labels(occupations)], dtype=np.int64,
+    )  # fmt: skip
+    plats = np.where(site >= 0, sites["plat"].to_numpy(dtype=object)[site], None) if len(sites) else np.full(len(site), None)
+    fits: dict[str, Fit] = {}
+    row = np.full(len(occupations), -1, dtype=np.int64)
+    for name in dict.fromkeys(plats[used & (site >= 0)]):
+        rows = np.flatnonzero(used & (plats == name))
+        try:
+            fits[name] = _fit(ground, name, sites, site[rows], at[rows], cov[rows],
+                              occupations.assign(marker_id=occupations["label"]), rows, np.empty(0, dtype=np.int64))  # fmt: skip
+        except InputError:
+            continue  # told when the plat is fitted for good
+        first = {number: place for place, number in reversed(list(enumerate(site[rows])))}
+        row[rows] = [first[number] for number in site[rows]]
+    frame = pd.DataFrame(
+        {"file": occupations["file"].astype(str), "plat": plats, "row": row, "e": at[:, 0], "n": at[:, 1],
+         "cov_ee": cov[:, 0, 0], "cov_en": cov[:, 0, 1], "cov_nn": cov[:, 1, 1]}
+    )[used & (row >= 0)]  # fmt: skip
+    control = taken.control_misses if len(taken.control_misses) else None
+    if not fits:
+        return {}, [], {"files": {}}
+    table = file_shifts(
+        fits, frame, alpha=rules["fit.alpha"], least=rules["accuracy.file_shift"], unit=ground.unit, control=control
+    )
+    shifted: dict[str, str] = {}
+    findings: list[Finding] = []
+    for file, found in table.iterrows():
+        if found["state"] not in ("shifted", "undecided"):
+            continue
+        words = str(found["words"])
+        cause = _cause(ground, taken, str(file), found)
+        reason = words if cause is None else f"{words}; as {cause}"
+        findings.append(find("file shifted", file, reason))
+        if found["state"] == "shifted":
+            shifted[str(file)] = words
+    facts = {"files": {str(file): str(found["state"]) for file, found in table.iterrows()}}
+    return shifted, findings, facts
+
+
+def _cause(ground: Ground, taken: Ingested, file: str, found: pd.Series) -> str | None:
+    readings = taken.readings[(taken.readings["file"] == file) & taken.readings["used"].fillna(value=False)]
+    if readings.empty or not np.isfinite(found["shift_e"]):
+        return None
+    middle = np.median(shapely.get_coordinates(readings.geometry.to_numpy()), axis=0)
+    lon, lat = to_lonlat(middle[None], ground.crs)[0]
+    years = np.asarray(decimal_year(readings["time"]), dtype=float)
+    epoch = float(np.nanmedian(years)) if np.isfinite(years).any() else float(readings["epoch"].median() or np.nan)
+    if not np.isfinite(epoch):
+        return None
+    tolerance = max(3.0 * float(found["sigma"]), ground.rules["accuracy.file_shift"])
+    return explain_shift(
+        float(found["shift_e"]), float(found["shift_n"]), float(lon), float(lat), epoch, ground.crs, tolerance
+    )
+
+
+def _leave_out(
+    occupations: gpd.GeoDataFrame, readings: gpd.GeoDataFrame, shifted: Mapping[str, str]
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Mark what came from a shifted file as not counting."""
+    occupations, readings = occupations.copy(), readings.copy()
+    for table in (occupations, readings):
+        off = (table["file"].isin(list(shifted)) & table["used"].fillna(value=False)).to_numpy(dtype=bool)
+        table.loc[off, "used"] = False
+        table.loc[off, "why_not"] = "its file is shifted"
+    return occupations, readings
+
+
+def _markers_of_shifted(
+    occupations: gpd.GeoDataFrame, shifted: Mapping[str, str], markers: gpd.GeoDataFrame, numbers: ReadingNumbers
+) -> gpd.GeoDataFrame:
+    """Markers that only a shifted file holds: where they were read, and that it does not count."""
+    known = {label_key(label) for label in markers["label"][~markers.geometry.isna()]}
+    off = occupations[(occupations["why_not"] == "its file is shifted").fillna(value=False).to_numpy(dtype=bool)]
+    off = off[[label_key(label) not in known for label in off["label"]]]
+    if off.empty:
+        return markers.iloc[:0]
+    settled, _ = settle_occupations(off.assign(used=True), numbers)
+    alone, _ = make_markers(settled, numbers)
+    files = off.groupby("label")["file"].first()
+    said = [f"read only in {files.get(label, 'a file')}, which is shifted" for label in alone["label"]]
+    return alone.assign(
+        state="set aside", holds=False, trusted=False, trusted_why="its file is shifted", explanation=said,
+        radius_95=pd.NA, cov_ee=pd.NA, cov_en=pd.NA, cov_nn=pd.NA,
+    )  # fmt: skip
+
+
+# ---- judging markers ------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Judged:
+    markers: gpd.GeoDataFrame
+    holds: npt.NDArray[np.bool_]
+    doubtful: npt.NDArray[np.bool_]
+    findings: list[Finding]
+
+
+def _judge(
+    ground: Ground, plat: Plat, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, match: list[Match],
+    site: npt.NDArray[np.int64], row_in_fit: npt.NDArray[np.int64],
+) -> _Judged:  # fmt: skip
+    """Say of every marker what became of it, and whether it holds its corner."""
+    rules, sites, n = ground.rules, plat.sites, len(markers)
+    at = _points(markers)
+    plats = np.where(site >= 0, sites["plat"].to_numpy(dtype=object)[site], None)
+    used, unresolved = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+    miss = np.full((n, 2), np.nan)
+    numbers = {name: np.full(n, np.nan) for name in ("redundancy", "w", "tau")}
+    for name, fit in fits.items():
+        mine = np.flatnonzero((plats == name) & (row_in_fit >= 0))
+        rows = row_in_fit[mine]
+        used[mine], unresolved[mine], miss[mine] = fit.used[rows], fit.unresolved[rows], fit.misses[rows]
+        for column, values in numbers.items():
+            values[mine] = getattr(fit, column)[rows]
+    fitted = np.array([name in fits for name in plats], dtype=bool)
+    there = np.isfinite(at).all(axis=1)
+    state = np.full(n, "set aside", dtype=object)
+    state[used] = "used in the fit"
+    state[site < 0] = "not on the plat"
+    state[~there] = "no position"
+    # a plat that could not be placed says nothing against its markers: they hold, for what they are worth
+    state[there & (site >= 0) & ~fitted] = "used in the fit"
+
+    aside = np.flatnonzero(there & ~used & ((site < 0) | fitted))
+    why = _explained(ground, plat, fits, markers, site, used, aside)
+    explanation = np.full(n, None, dtype=object)
+    holds, doubtful = used.copy(), unresolved & used
+    findings: list[Finding] = []
+    short = sites["short_side"].to_numpy(dtype=float)
+    for row in np.flatnonzero(unresolved):
+        where = (float(at[row, 0]), float(at[row, 1]))
+        reason = f"misses by {_length(ground, miss[row])}, and too few markers are left to tell which is wrong"
+        findings.append(find("marker unexplained", markers["marker_id"].iloc[row], reason, at=where))
+    for row in aside:
+        found = why.loc[row]
+        label, where = str(markers["marker_id"].iloc[row]), (float(at[row, 0]), float(at[row, 1]))
+        kind, detail = str(found["kind"]), str(found["detail"])
+        section = _or_none(sites["section"].iloc[site[row]]) if site[row] >= 0 else _or_none(markers["section"].iloc[row])
+        if pd.notna(found["second"]):
+            detail += f"; or {found['second']}"
+        elif kind != "marker unexplained":
+            detail += f" (odds {_odds(float(found['odds']))})"
+        if site[row] < 0 and kind != "label misread":
+            kind = "label not on plat"
+            candidates = match[row].candidates
+            if candidates:
+                detail = f"it could be {', '.join(candidates[:4])}"
+        explanation[row] = f"{kind}: {detail}"
+        findings.append(find(kind, label, detail, section=section, at=where))
+        # Past graves were taped from a marker that moved or was set there, so its lot stays on it, with its miss in
+        # the covariance; one whose label is in doubt, or that misses by much of a lot, holds nothing.
+        near = np.hypot(*miss[row]) <= rules["fit.hold_share"] * short[site[row]] if site[row] >= 0 else False
+        if kind == "marker moved or set there" and near:
+            holds[row] = doubtful[row] = True
+    table = markers.assign(
+        section=[_or_none(sites["section"].iloc[s]) if s >= 0 else _or_none(own) for s, own in zip(site, markers["section"], strict=True)],
+        lot_id=[found.lot_id for found in match],
+        corner_id=[None if s < 0 else str(plat.corners["corner_id"].iloc[int(sites["corner_index"].iloc[s])]) for s in site],
+        state=state, holds=holds, explanation=explanation,
+        miss_e=miss[:, 0], miss_n=miss[:, 1], miss=np.hypot(miss[:, 0], miss[:, 1]), **numbers,
+    )  # fmt: skip
+    return _Judged(table, holds, doubtful, findings)
+
+
+def _odds(odds: float) -> str:
+    return "over 1000 to 1" if odds > 1000 else f"{odds:.0f} to 1" if odds >= 1 else f"1 to {1 / max(odds, 1e-3):.0f}"
+
+
+def _length(ground: Ground, vector: Floats) -> str:
+    return say_length(float(np.hypot(vector[0], vector[1])), ground.unit)
+
+
+def _explained(
+    ground: Ground, plat: Plat, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, site: npt.NDArray[np.int64],
+    used: npt.NDArray[np.bool_], aside: npt.NDArray[np.int64],
+) -> pd.DataFrame:  # fmt: skip
+    """Likeliest cause of each marker set aside, from all sites of all fitted plats."""
+    sites = plat.sites
+    places = sites[["plat_x", "plat_y"]].to_numpy(dtype=float)
+    grid, spread = np.full((len(sites), 2), np.nan), np.full((len(sites), 2, 2), np.nan)
+    for name, fit in fits.items():
+        here = (sites["plat"] == name).to_numpy()
+        grid[here], spread[here] = fit.transform(places[here]), fit.covariance_at(places[here])
+    agrees = np.zeros(len(sites), dtype=bool)
+    agrees[site[used & (site >= 0)]] = True
+    known = np.isfinite(grid).all(axis=1)
+    table = _spots(sites["label"], sites["section"], grid, spread).assign(agrees=agrees)[known]
+    chosen = markers.iloc[aside]
+    at, cov = _points(chosen), _covariances(chosen)
+    labels = [str(sites["label"].iloc[s]) if s >= 0 else str(own) for s, own in zip(site[aside], chosen["label"], strict=True)]
+    sections = [sites["section"].iloc[s] if s >= 0 else own for s, own in zip(site[aside], chosen["section"], strict=True)]
+    frame = _spots(labels, sections, at, cov)
+    frame.index = pd.Index(aside)
+    corners = _other_corners(plat, fits, sorted({int(s) for s in site[aside] if s >= 0}))
+    return explain(
+        frame, table, corners, moved_sigma=ground.rules["marker.moved_sigma"], alpha=ground.rules["fit.alpha"], unit=ground.unit
+    )
+
+
+def _spots(labels: Any, sections: Any, at: Floats, cov: Floats) -> pd.DataFrame:
+    return pd.DataFrame(
+        {"label": np.asarray(labels, dtype=object), "section": np.asarray(sections, dtype=object), "e": at[:, 0],
+         "n": at[:, 1], "cov_ee": cov[:, 0, 0], "cov_en": cov[:, 0, 1], "cov_nn": cov[:, 1, 1]}
+    )  # fmt: skip
+
+
+def _other_corners(plat: Plat, fits: Mapping[str, Fit], chosen: list[int]) -> pd.DataFrame | None:
+    """Where the markers of these sites would stand at the other corners of their lots, set in by as much."""
+    sites, rings, starts = plat.sites, *plat.lot_rings
+    lots = {str(lot): row for row, lot in enumerate(plat.lots["lot_id"])}
+    xy = plat.corners_plat_xy
+    parts = []
+    for number in chosen:
+        one = sites.iloc[number]
+        lot = lots.get(str(one["lot_id"]))
+        if lot is None or one["plat"] not in fits:
+            continue
+        ring = rings[starts[lot] : starts[lot + 1]]
+        middle = (xy[ring].min(axis=0) + xy[ring].max(axis=0)) / 2
+        reach = np.abs(xy[ring] - middle) >= 0.99 * np.abs(xy[ring] - middle).max(axis=0)
+        true = ring[reach.all(axis=1) & (ring != one["corner_index"])]
+        if not len(true):
+            continue
+        side = np.sign(xy[true] - middle)
+        inset = np.abs([one["inset_x"], one["inset_y"]])
+        at = xy[true] - side * inset
+        fit = fits[one["plat"]]
+        words = [f"{'north' if n > 0 else 'south'}{'east' if e > 0 else 'west'}" for e, n in side]
+        spots = _spots([one["label"]] * len(true), [one["section"]] * len(true), fit.transform(at), fit.covariance_at(at))
+        parts.append(spots.assign(corner=words))
+    return pd.concat(parts, ignore_index=True) if parts else None
+
+
+# ---- who holds which corner -----------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Held:
+    grid_xy: Floats
+    cov: Floats
+    radius_95: Floats
+    state: npt.NDArray[np.object_]
+    marker_id: npt.NDArray[np.object_]
+    located: dict[str, tuple[npt.NDArray[np.int64], Located]]
+    findings: list[Finding]
+
+
+def _hold(
+    ground: Ground, plat: Plat, fits: Mapping[str, Fit], judged: _Judged, site: npt.NDArray[np.int64],
+    row_in_fit: npt.NDArray[np.int64], records: Iterable[Mapping[str, Any]],
+) -> _Held:  # fmt: skip
+    """Place every corner on its marker where one holds it, else by the fit; release what would fold a lot."""
+    sites, corners, records = plat.sites, plat.corners, list(records)
+    m = len(corners)
+    corner_of = np.where(site >= 0, sites["corner_index"].to_numpy()[site], -1)
+    disturbed = edits.latest(records, "corners", "state")
+    gone = set(disturbed.index[disturbed == "disturbed"].astype(str))
+    moved = edits.moved_corners(records, crs=ground.crs.name)
+    names = pd.Index(corners["corner_id"].astype(str))
+    is_gone = names.isin(list(gone))
+    at, cov = _points(judged.markers), _covariances(judged.markers)
+    inset = sites[["inset_x", "inset_y"]].to_numpy(dtype=float)
+    plats = sites["plat"].to_numpy(dtype=object)
+
+    holding = _one_each(corner_of, judged.holds & (corner_of >= 0), cov)
+    holding &= ~(is_gone[corner_of] & (corner_of >= 0))
+    by_hand = np.full(m, False)
+    hand_xy = np.full((m, 2), np.nan)
+    found = names.get_indexer(moved.index.astype(str))
+    there = found >= 0
+    by_hand[found[there]] = True
+    hand_xy[found[there]] = moved[["easting", "northing"]].to_numpy(dtype=float)[there]
+    # a corner somebody put in place is as sure as the best single occupation would make it
+    hand_cov = np.eye(2) * ground.rules["occupation.floor_fixed"] ** 2
+
+    findings: list[Finding] = []
+    released: set[int] = set()
+    while True:
+        grid = np.full((m, 2), np.nan)
+        spread, radius = np.full((m, 2, 2), np.nan), np.full(m, np.nan)
+        located: dict[str, tuple[npt.NDArray[np.int64], Located]] = {}
+        for name, fit in fits.items():
+            rows = np.flatnonzero((corners["plat"] == name).to_numpy())
+            own = np.full(m, -1, dtype=np.int64)
+            own[rows] = np.arange(len(rows))
+            mine = np.flatnonzero(holding & (site >= 0) & (plats[site] == name) & ~by_hand[np.maximum(corner_of, 0)])
+            hand = rows[by_hand[rows]]
+            index = np.concatenate([own[corner_of[mine]], own[hand]])
+            places = np.concatenate([at[mine] - fit.turn(inset[site[mine]]), hand_xy[hand]])
+            covs = np.concatenate([cov[mine], np.broadcast_to(hand_cov, (len(hand), 2, 2))])
+            fit_rows = np.concatenate([np.where(judged.markers["state"].iloc[mine] == "used in the fit", row_in_fit[mine], -1),
+                                       np.full(len(hand), -1)]).astype(np.int64)  # fmt: skip
+            doubt = np.concatenate([judged.doubtful[mine], np.zeros(len(hand), dtype=bool)])
+            result = locate(fit, plat.corners_plat_xy[rows], index, places, covs, fit_rows, doubt)
+            located[name] = (rows, result)
+            grid[rows], spread[rows], radius[rows] = result.grid_xy, result.cov, result.radius_95()
+        bad = lot_sanity(plat, grid)
+        suspects = _suspects(plat, bad, corner_of, holding & judged.doubtful, released)
+        if not len(suspects):
+            break
+        for row in suspects:
+            released.add(int(row))
+            holding[row] = False
+            lot = str(judged.markers["lot_id"].iloc[row])
+            reason = f"it would fold or change its size by too much on marker {judged.markers['marker_id'].iloc[row]}"
+            findings.append(find("lot out of shape", lot, reason, at=(float(at[row, 0]), float(at[row, 1]))))
+    for lot in bad:
+        findings.append(find("lot out of shape", lot, "on its found markers it is not the lot of the plat any more"))
+
+    marker_id = np.full(m, None, dtype=object)
+    state = np.where(corners["has_marker"].to_numpy(dtype=bool), "unfound", "fitted").astype(object)
+    every = np.flatnonzero(corner_of >= 0)
+    ids = judged.markers["marker_id"].to_numpy(dtype=object)
+    state[corner_of[every]], marker_id[corner_of[every]] = "doubtful", ids[every]
+    sure = np.flatnonzero(holding)
+    state[corner_of[sure]] = np.where(judged.doubtful[sure], "doubtful", "found")
+    marker_id[corner_of[sure]] = ids[sure]
+    state[is_gone] = "disturbed"
+    return _Held(grid, spread, radius, state, marker_id, located, findings)
+
+
+def _one_each(corner: npt.NDArray[np.int64], holds: npt.NDArray[np.bool_], cov: Floats) -> npt.NDArray[np.bool_]:
+    """Of several markers that hold one corner only the surest does."""
+    out = np.zeros(len(corner), dtype=bool)
+    rows = np.flatnonzero(holds)
+    order = rows[np.lexsort((np.trace(cov[rows], axis1=1, axis2=2), corner[rows]))]
+    first = np.concatenate([[True], np.diff(corner[order]) != 0]) if len(order) else np.empty(0, dtype=bool)
+    out[order[first]] = True
+    return out
+
+
+def _suspects(
+    plat: Plat, bad: Iterable[str], corner: npt.NDArray[np.int64], doubtful: npt.NDArray[np.bool_], released: set[int]
+) -> list[int]:
+    """Doubtful markers that hold a corner of a lot that lost its shape."""
+    rings, starts = plat.lot_rings
+    lots = {str(lot): row for row, lot in enumerate(plat.lots["lot_id"])}
+    rows = [lots[str(lot)] for lot in bad if str(lot) in lots]
+    corners = {int(c) for row in rows for c in rings[starts[row] : starts[row + 1]]}
+    return [int(row) for row in np.flatnonzero(doubtful) if int(corner[row]) in corners and int(row) not in released]
+
+
+# ---- what the fit says ----------------------------------------------------------------------------------------------
+
+
+def _tell(
+    ground: Ground, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, row_in_fit: npt.NDArray[np.int64],
+    site: npt.NDArray[np.int64], sites: pd.DataFrame, taken: Ingested, n_alone: int,
+) -> tuple[str, dict[str, Any], list[str]]:  # fmt: skip
+    unit = ground.unit
+    misses = [fit.leave_one_out[fit.used] for fit in fits.values()]
+    every = np.concatenate(misses) if misses else np.empty((0, 2))
+    places = np.concatenate([fit.grid_xy[fit.used] for fit in fits.values()])
+    good = np.isfinite(every).all(axis=1)
+    sentence = leave_one_out_words(every, unit)
+    accuracy = sentence[0].upper() + sentence[1:] + "."
+    statement = None
+    if good.any():
+        standard = nssda(
+            every[good, 0], every[good, 1], unit, points=ground.rules["accuracy.nssda_points"], places=places[good]
+        )
+        statement = standard.statement
+        if statement:
+            weak = f" ({'; '.join(standard.caveats)})" if standard.caveats else ""
+            accuracy += f" {statement}, predicted places of markers against the markers found (FGDC-STD-007.3-1998){weak}."
+    said, facts = [], {}
+    used = taken.readings["used"].fillna(value=False).sum()
+    said.append(
+        f"Read {len(taken.readings):,} readings from {taken.readings['file'].nunique()} files, {used:,} of them used: "
+        f"{len(taken.occupations)} occupations of {len(markers) + n_alone} markers, "
+        f"{int(markers['trusted'].fillna(value=False).sum())} trusted."
+    )
+    for name, fit in fits.items():
+        total = int((sites["plat"] == name).sum())
+        said.append(
+            f"Plat {name}: {len(fit.used)} of {total} markers found, {int(fit.used.sum())} fit, "
+            f"{int((~fit.used).sum())} set aside; {fit.model}, scale {fit.scale:.6f}, plat north at grid azimuth "
+            f"{fit.azimuth_of_plat_north:.2f}°; markers of this plat were set to within {say_length(fit.setting_sigma, unit)} "
+            "(standard deviation)."
+        )
+        facts[name] = {
+            "model": fit.model, "found": len(fit.used), "of": total, "used": int(fit.used.sum()),
+            "scale": round(fit.scale, 8), "grid_azimuth_of_plat_north": round(fit.azimuth_of_plat_north, 5),
+            "setting_sigma": round(fit.setting_sigma, 4), "sigma0": _plain(fit.sigma0), "checked": bool(fit.checked),
+        }  # fmt: skip
+    said.append(accuracy)
+    control = taken.control
+    for row in control.itertuples():
+        if row.state == "agrees":
+            said.append(f"Control {row.control_id} agrees to {say_length(float(row.miss), unit)}.")
+    if not len(control) or (control["state"] == "not read").all():
+        said.append("Absolute position unchecked: ties are sound, staking coordinates are not.")
+    return accuracy, {"plats": facts, "accuracy": accuracy, "nssda": statement}, said
+
+
+def _plain(value: float) -> float | None:
+    return None if not np.isfinite(value) else round(float(value), 4)

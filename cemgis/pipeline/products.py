@@ -1,0 +1,379 @@
+"""What a run leaves behind: ground.gpkg, maps, records of what was changed by hand, a demo, a ground to start from."""
+
+from __future__ import annotations
+
+import logging
+import re
+import shutil
+import tempfile
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from cemgis import edits, maps
+from cemgis.drawing import PAPERS, Facts
+from cemgis.errors import InputError
+from cemgis.files import geopackage
+from cemgis.files import records as record_files
+from cemgis.files.whole import input_error, whole, write_bytes, write_text
+from cemgis.ground import Ground
+from cemgis.pipeline.compute import compute
+from cemgis.pipeline.evidence import read_ground
+from cemgis.pipeline.run import Run, plain
+from cemgis.reference import GroundCRS
+from cemgis.web import staff
+
+__all__ = ["build", "collect", "demo", "new_ground", "render", "say_records", "write_csv"]
+
+log = logging.getLogger("cemgis")
+
+GROUND_FILE = "ground.gpkg"
+STAFF_FOLDER = Path("maps") / "staff"
+_FEET_TO_INCH = re.compile(r"^1\s*in(?:ch)?\s*=\s*(\d+(?:\.\d+)?)\s*(?:ft|feet)$")
+_RATIO = re.compile(r"^1\s*:\s*(\d+(?:\.\d+)?)$")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def build(folder: Path, *, with_maps: bool = True) -> Run:
+    """Build ``ground.gpkg`` and the maps of a ground, all or nothing.
+
+    Parameters
+    ----------
+    folder : Path
+    with_maps : bool
+
+    Returns
+    -------
+    Run
+
+    Raises
+    ------
+    InputError
+        When the input cannot be used, when ``ground.gpkg`` holds changes that no record carries yet, or when something
+        cannot be written. The previous file is untouched then.
+    """
+    path = folder / GROUND_FILE
+    run = compute(folder)
+    kept = _keep_changes(path, run)
+    run.made += kept
+    log.info("writing %s", path)
+    geopackage.write_ground(
+        path, run.tables, unit=run.ground.unit, crs=run.ground.crs.crs, stamp=run.facts_stamp, title=run.ground.name
+    )
+    run.made.append(path)
+    if with_maps:
+        run.made += _draw(folder, run.tables, _facts(run.ground.crs, run.tables["run"]), None, None)
+    return run
+
+
+def _keep_changes(path: Path, run: Run) -> list[Path]:
+    """Stop when the file holds changes that would be lost; set aside what is not ours at all."""
+    if not path.exists():
+        return []
+    found = geopackage.changes(path)
+    left = _uncollected(found, run.facts_records)
+    lines = [f"{name}: the layer was taken away" for name in found.lost]
+    for difference in left:
+        lines += difference.lines()
+    if lines:
+        raise InputError.of(
+            str(path),
+            "it was changed by hand since it was built:\n    " + "\n    ".join(lines) + "\n ",
+            f'Keep the changes with `cemgis collect {path.parent} --who "..." --why "..."`, or delete the file to drop them.',
+        )
+    if not found.own_tables and not found.own_columns:
+        return []
+    number = 1
+    while (aside := path.with_name(f"{path.stem}-kept-{number}{path.suffix}")).exists():
+        number += 1
+    with whole(aside) as beside:
+        shutil.copyfile(path, beside)
+    own = [*found.own_tables, *(f"{name}.{column}" for name, more in found.own_columns.items() for column in more)]
+    run.said.append(f"{path.name} held tables or columns of its own ({', '.join(own)}): a copy is kept as {aside.name}.")
+    return [aside]
+
+
+def _uncollected(found: geopackage.Changes, records: list[dict[str, Any]]) -> list[edits.Difference]:
+    rest = [edits.remaining(difference, records) for difference in found.layers.values()]
+    return [difference for difference in rest if difference]
+
+
+def collect(folder: Path, *, who: str, why: str) -> list[dict[str, Any]]:
+    """Turn what was changed in ``ground.gpkg`` with a desktop GIS into records.
+
+    Parameters
+    ----------
+    folder : Path
+    who, why : str
+        Written into every record.
+
+    Returns
+    -------
+    list of dict
+        The records as written; the next build carries them.
+
+    Raises
+    ------
+    InputError
+        When there is no file, or a change cannot be kept; then nothing is recorded.
+    """
+    ground = read_ground(folder)
+    path = folder / GROUND_FILE
+    if not path.exists():
+        raise InputError.of(str(path), "there is no such file", "Build it first: there is nothing to collect.")
+    kept = record_files.read(folder / "records").records
+    found = geopackage.changes(path)
+    when = datetime.now(UTC)
+    made: list[dict[str, Any]] = []
+    problems: list[Any] = []
+    for difference in _uncollected(found, kept):
+        try:
+            made += edits.records(difference, who=who, when=when, why=why, crs=ground.crs.name)
+        except InputError as error:
+            problems += error.problems
+    if problems:
+        raise InputError(*problems)
+    return record_files.append(folder / "records", "edits", made) if made else []
+
+
+def say_records(records: list[dict[str, Any]]) -> str:
+    """Say records in words, one a line."""
+    if not records:
+        return "Nothing was changed by hand; nothing recorded."
+    lines = [f"{len(records)} record{'s' if len(records) > 1 else ''} written; the next build carries them:"]
+    for record in records:
+        change = ", ".join(f"{name} = {value}" for name, value in (record.get("values") or {}).items())
+        moved = record.get("moved")
+        said = change or (f"by {moved:g}" if moved is not None else "")
+        lines.append(f"  {record['kind']} {record['layer']} {record['key']} {said}".rstrip())
+    return "\n".join(lines)
+
+
+# ---- maps -----------------------------------------------------------------------------------------------------------
+
+
+def render(folder: Path, *, paper: str = "auto", scale: str = "auto") -> list[Path]:
+    """Draw the maps from a built ``ground.gpkg``.
+
+    Parameters
+    ----------
+    folder : Path
+    paper : str
+        A sheet's name or ``auto``.
+    scale : str
+        ``1 in = 20 ft``, ``1:250`` or ``auto``.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    InputError
+        When there is no built file, for a sheet or scale that does not exist, or when the ground does not fit.
+    """
+    ground = read_ground(folder)
+    path = folder / GROUND_FILE
+    if not path.exists():
+        raise InputError.of(str(path), "there is no such file", f"Build it first: cemgis build {folder}.")
+    tables = geopackage.read_ground(path)
+    sheet = None if paper == "auto" else _paper(paper)
+    return _draw(folder, tables, _facts(ground.crs, tables["run"]), sheet, _scale(ground, scale))
+
+
+def _paper(said: str) -> str:
+    for name in PAPERS:
+        if name.lower() == said.lower():
+            return name
+    raise InputError.of("paper", f"there is no sheet {said!r}", f"One of: {', '.join(PAPERS)}, auto.")
+
+
+def _scale(ground: Ground, said: str) -> float | None:
+    if said == "auto":
+        return None
+    match = (_FEET_TO_INCH if ground.unit.is_foot else _RATIO).match(said.strip().lower())
+    if not match or float(match[1]) <= 0:
+        example = "1 in = 20 ft" if ground.unit.is_foot else "1:250"
+        raise InputError.of("scale", f"{said!r} is no scale for a ground in {ground.unit.suffix}", f'Write "{example}".')
+    return float(match[1])
+
+
+def _facts(crs: GroundCRS, run: pd.DataFrame) -> Facts:
+    said = {str(row.name_): row.value for row in run.rename(columns={"name": "name_"}).itertuples()}
+
+    def number(name: str) -> float | None:
+        value = said.get(name)
+        return None if value is None or pd.isna(value) else float(value)
+
+    return Facts(
+        name=str(said["ground"]),
+        crs=crs,
+        date=str(said["as of"])[:10],
+        evidence_hash=str(said["evidence hash"]),
+        accuracy=str(said["accuracy"]),
+        convergence_deg=number("convergence") or 0.0,
+        declination_deg=number("declination"),
+        place="" if pd.isna(said.get("place")) else str(said["place"]),
+    )
+
+
+def _draw(
+    folder: Path, tables: Mapping[str, pd.DataFrame], facts: Facts, paper: str | None, scale: float | None
+) -> list[Path]:
+    log.info("drawing the maps")
+    target = folder / STAFF_FOLDER
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise input_error(target, error) from error
+    printed = maps.save(maps.whole_ground(tables, facts, paper=paper, scale=scale), facts)
+    page = staff.staff_page(tables, facts)
+    made = [target / "ground.pdf", target / "ground.png", target / "staff.html"]
+    write_bytes(made[0], printed.pdf)
+    write_bytes(made[1], printed.png)
+    write_text(made[2], page)
+    return made
+
+
+def write_csv(run: Run, name: str, path: Path) -> None:
+    """Write one table of a run as CSV; text that a spreadsheet would take for a formula is made plain text.
+
+    Raises
+    ------
+    InputError
+        When it cannot be written.
+    """
+    table = plain(run.table(name))
+    for column in table.columns:
+        table[column] = [
+            f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value for value in table[column]
+        ]
+    write_text(path, table.to_csv(index=False, lineterminator="\n"))
+
+
+# ---- a ground to look at, and one to start from -----------------------------------------------------------------------
+
+
+def _demo_source() -> Path:
+    """Folder of the demo's evidence: in an installed package, else in the checkout."""
+    inside = Path(str(resources.files("cemgis"))) / "data" / "demo"
+    return inside if inside.is_dir() else Path(__file__).resolve().parents[2] / "data" / "demo"
+
+
+def demo(folder: Path) -> Run:
+    """Copy the demo's evidence to a folder, unless it is there already, and build it.
+
+    Raises
+    ------
+    InputError
+        When the folder holds something else.
+    """
+    source = _demo_source()
+    if not source.is_dir():
+        raise InputError.of(str(source), "the demo's evidence is not there", "Install the package again.")
+    if not (folder / "ground.toml").exists():
+        _copy_new(source, folder)
+    elif read_ground(folder).name != read_ground(source).name:
+        raise InputError.of(str(folder), "it holds another ground", "Name an empty or new folder for the demo.")
+    return build(folder)
+
+
+def _copy_new(source: Path, folder: Path) -> None:
+    if folder.is_file() or (folder.is_dir() and any(folder.iterdir())):
+        raise InputError.of(str(folder), "it is not empty", "Name an empty or new folder.")
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+        shutil.copytree(source, beside / "ground", ignore=shutil.ignore_patterns("truth.json"))
+        if folder.is_dir():
+            folder.rmdir()
+        (beside / "ground").rename(folder)
+        beside.rmdir()
+    except OSError as error:
+        raise input_error(folder, error) from error
+
+
+_TEMPLATE = """\
+# A ground is this folder: what people know of it goes in here, and ground.gpkg is built from it.
+# `cemgis explain rules` lists the rules; lengths carry their unit ("16 ft", "4 ft 6 in", "1.2 m").
+schema_version = 1
+name = "{name}"
+crs = "{crs}"
+
+# One entry for each file a receiver made. `corrections`: the correction service or base station it was made with;
+# `reference`: what that service delivers. Ask whoever set it up; the label inside the file is often wrong.
+# [[readings]]
+# file = "readings/spring.csv"
+# visit = "2026-05-06"
+# corrections = "state network, delivers NAD83(2011)"
+# reference = "NAD83(2011)"
+# columns = {{ label = "Point", x = "Longitude", y = "Latitude" }}
+
+# A point whose coordinates someone else published, read with the same receiver: without one the absolute position
+# stays unchecked.
+# [[control]]
+# name = "..."
+# label = "..."
+# reference = "{crs}"
+# x = 0.0
+# y = 0.0
+# source = "..."
+
+# [[plat]]
+# name = "1889"
+# date = "1889"
+
+# [[section]]
+# name = "A"
+# plat = "1889"
+# heads = "west"
+# markers = "southwest"
+# [[section.rows]]
+# at = ["0 ft", "0 ft"]
+# run = "north"
+# step = "west"
+# rows = 6
+# lots = 20
+# frontage = "16 ft"
+# depth = "12 ft"
+# between_rows = "10 ft"
+# numbering = "run on"
+# spaces = 4
+# facing = "east"
+# from = "left"
+"""
+
+
+def new_ground(folder: Path, crs: str) -> Path:
+    """Make a folder with a ``ground.toml`` to fill in.
+
+    Raises
+    ------
+    InputError
+        When the folder is not empty, or the CRS is none for a ground.
+    """
+    from cemgis.reference import ground_crs
+
+    ground_crs(crs)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise InputError.of(str(folder), "it is not empty", "Name an empty or new folder.")
+    try:
+        for name in ("plat", "readings", "register", "survey", "records"):
+            (folder / name).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise input_error(folder, error) from error
+    path = folder / "ground.toml"
+    name = folder.resolve().name.replace("\\", " ").replace('"', "'")
+    write_text(path, _TEMPLATE.format(name=name, crs=crs.replace('"', "")))
+    return path
+
+
+def radii_summary(spaces: pd.DataFrame) -> tuple[float, float]:
+    """Middle and largest 95 % radius of spaces; NaN when there are none."""
+    radii = spaces["radius_95"].dropna().to_numpy(dtype=float)
+    return (float(np.median(radii)), float(radii.max())) if len(radii) else (float("nan"), float("nan"))

@@ -1,0 +1,149 @@
+"""Surveyed things: features as a field crew brought them, put into the grid and into their layer's shape."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from cemgis import geometry, schema
+from cemgis.errors import Gather, InputError
+from cemgis.findings import Finding, find
+from cemgis.layers import LAYERS
+from cemgis.reference import decimal_year, to_grid
+
+if TYPE_CHECKING:
+    from cemgis.files.vector import Features
+    from cemgis.ground import FeaturesEntry, Ground
+    from cemgis.schema import Layer
+
+__all__ = ["SURVEYED", "surveyed"]
+
+SURVEYED = ("vaults", "monuments", "probable_graves", "obstacles", "drives")
+
+
+def surveyed(
+    ground: Ground, features: Iterable[tuple[FeaturesEntry, Features]]
+) -> tuple[dict[str, gpd.GeoDataFrame], list[Finding]]:
+    """Put surveyed features into the grid and their layers.
+
+    Parameters
+    ----------
+    ground : Ground
+    features : iterable of (entry, features)
+
+    Returns
+    -------
+    tables : dict of str to GeoDataFrame
+        One a layer of `SURVEYED`, empty where nothing was brought.
+    findings : list of Finding
+        ``feature broken`` for features that cannot be of their layer.
+
+    Raises
+    ------
+    InputError
+        For a column that is not there, a value that cannot be read, a key twice.
+    """
+    gather = Gather()
+    parts: dict[str, list[gpd.GeoDataFrame]] = {name: [] for name in SURVEYED}
+    findings: list[Finding] = []
+    for entry, found in features:
+        try:
+            table, broken = _one(ground, entry, found)
+        except InputError as error:
+            gather.take(error)
+            continue
+        parts[entry.layer].append(table)
+        findings += broken
+    tables = {}
+    for name, pieces in parts.items():
+        layer = LAYERS[name]
+        table = pd.concat(pieces, ignore_index=True) if pieces else schema.empty(layer, ground.crs.crs)
+        tables[name] = gpd.GeoDataFrame(table, geometry="geometry", crs=ground.crs.crs)
+        try:
+            schema.check(tables[name], layer)
+        except InputError as error:
+            gather.take(error)
+    gather.raise_if_any()
+    return tables, findings
+
+
+def _one(ground: Ground, entry: FeaturesEntry, found: Features) -> tuple[gpd.GeoDataFrame, list[Finding]]:
+    layer = LAYERS[entry.layer]
+    table = found.table
+    number = table["feature"].to_numpy()
+    own = table.crs
+    if own is not None and own.is_projected and not own.equals(entry.reference.crs, ignore_axis_order=True):
+        what = f"the file says {own.name}, the entry says {entry.reference.name}"
+        raise InputError.of(f"{entry.where}.reference", what, "Find out which is right and write that.")
+    shapes = _to_grid(ground, entry, table.geometry.to_numpy())
+    if entry.radius is not None:
+        kind = shapely.get_type_id(shapes)
+        points, lines = kind == 0, np.isin(kind, (1, 5))
+        shapes[points] = geometry.circles(shapely.get_coordinates(shapes[points]), entry.radius)
+        shapes[lines] = geometry.strips(shapes[lines], entry.radius)
+    single = (shapely.get_type_id(shapes) == 6) & (shapely.get_num_geometries(shapes) == 1)
+    shapes[single] = shapely.get_geometry(shapes[single], 0)
+    good = (shapely.get_type_id(shapes) == 3) & shapely.is_valid(shapes)
+    findings = []
+    if not good.all():
+        wrong = np.flatnonzero(~good)
+        kinds = [shapes[at].geom_type if shapes[at] is not None else "nothing" for at in wrong[:3]]
+        said = "; ".join(f"feature {number[at]}: {kind}" for at, kind in zip(wrong[:3], kinds, strict=True))
+        reason = f"{len(wrong)} of {len(shapes)} are no single outline ({said})"
+        findings.append(
+            find("feature broken", entry.file, reason, todo="Give a radius for points and lines; split what has parts.")
+        )
+    columns = _columns(entry, layer, table)
+    data = pd.DataFrame({ours: table[theirs].to_numpy() for ours, theirs in columns.items()})
+    if layer.key not in data:
+        data[layer.key] = pd.array([f"{entry.file}#{at}" for at in number], dtype="string")
+    data[layer.key] = data[layer.key].astype("string")
+    lacking = data[layer.key].isna()
+    data.loc[lacking, layer.key] = [f"{entry.file}#{at}" for at in number[lacking.to_numpy()]]
+    if "sigma" not in data and entry.sigma is not None:
+        data["sigma"] = entry.sigma
+    if "source" in layer.names:
+        data["source"] = [f"{entry.file}, feature {at}" for at in number]
+    data["geometry"] = shapes
+    try:
+        made = schema.restore(data[good], layer, ground.crs.crs)
+    except (ValueError, TypeError) as error:
+        raise InputError.of(entry.file, f"an attribute cannot be read ({error})", "Mend it where it came from.") from None
+    return gpd.GeoDataFrame(made).reset_index(drop=True), findings
+
+
+def _columns(entry: FeaturesEntry, layer: Layer, table: gpd.GeoDataFrame) -> dict[str, str]:
+    """Our column to theirs: as mapped, else of the same name whatever its case."""
+    gather = Gather()
+    present = [str(name) for name in table.columns if name not in ("geometry", "feature")]
+    lower = {name.lower(): name for name in present}
+    taken: dict[str, str] = {}
+    for ours, theirs in entry.columns.items():
+        if ours not in layer.names:
+            gather.add(f"{entry.where}.columns.{ours}", f"{layer.name} has no such column", f"One of: {', '.join(layer.names)}.")
+        elif theirs not in present:
+            gather.add(f"{entry.where}.columns.{ours}", f"{entry.file} has no attribute {theirs!r}", f"It has: {', '.join(present)}.")
+        else:
+            taken[ours] = theirs
+    gather.raise_if_any()
+    for name in layer.names:
+        if name not in taken and name in lower:
+            taken[name] = lower[name]
+    return taken
+
+
+def _to_grid(ground: Ground, entry: FeaturesEntry, shapes: Any) -> np.ndarray:
+    """Move every vertex into the grid; the feature's own day is not known, so the entry's epoch counts."""
+    values = np.array(shapes, dtype=object)
+    coordinates = shapely.get_coordinates(values)
+    epoch = entry.epoch
+    if isinstance(epoch, str):
+        epoch = float(decimal_year([epoch])[0])
+    moved = to_grid(coordinates, entry.reference, ground.crs, epoch, where=entry.file)
+    out: np.ndarray = shapely.set_coordinates(shapely.force_2d(values), moved)
+    return out

@@ -1,0 +1,12 @@
+"""Compute the clearances between vaults, monuments, probable graves, obstacles and spaces."""
+
+import sys
+from pathlib import Path
+
+from cemgis import pipeline
+
+GROUND = Path(sys.argv[1] if len(sys.argv) > 1 else "demo-ground")
+STAGE, TABLE = "clearances", "clearances"
+
+if __name__ == "__main__":
+    print(pipeline.compute(GROUND, until=STAGE).words(TABLE))

@@ -1,0 +1,13 @@
+"""Make the demo ground again, into data/demo or the folder given."""
+
+import sys
+from pathlib import Path
+
+from cemgis import invent
+
+folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parents[1] / "data" / "demo"
+for name, content in invent.demo().files.items():
+    path = folder / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(content)
+    print(f"{path}: {len(content):,} bytes")
