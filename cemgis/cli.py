@@ -200,7 +200,9 @@ def _collect(given: argparse.Namespace) -> int:
 def _crs(given: argparse.Namespace) -> int:
     from cemgis import reference
 
-    table = reference.suggest(reference.parse_angle(given.lat, "lat"), reference.parse_angle(given.lon, "lon"))
+    table = reference.suggest(
+        reference.parse_angle(given.lat, "latitude", axis="lat"), reference.parse_angle(given.lon, "longitude", axis="lon")
+    )
     if given.json:
         _print_json(table.to_dict("records"))
     else:

@@ -89,6 +89,8 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
     ("space overfull", _W, "more burials are recorded in a space than the rule allows", "Check the ledger."),
     ("removal without burial", _W, "a disinterment is recorded where no burial is", "Check the ledger."),
     ("rows not understood", _N, "some rows of the register could not be read", "Look at the rows named."),
+    ("record to look at again", _W, "what a person settled by hand replaces something the evidence says otherwise now",
+     "Confirm it or withdraw the record."),
     ("dates open", _N, "some dates of the register are not written as year, year-month or year-month-day",
      "They are kept as written and left open; nothing is guessed."),
     # ---- what lies where ------------------------------------------------------------------------------------------

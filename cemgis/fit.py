@@ -43,6 +43,8 @@ MODELS: Mapping[str, int] = {"shift": 2, "rigid": 3, "conformal": 4, "affine": 6
 
 _SHAPE_LIMIT = 0.1
 """Largest standard deviation of direction and scale, 6 degrees and 10 %. Assumption, no source."""
+_AGREE_SHARE = 1.0 / 3.0
+"""A plat that fewer of its markers agree with is not placed. Assumption, no source."""
 _MOVED_RATIO = 10.0
 """A marker that was moved lies off by about this many setting deviations. Assumption, no source; start values only."""
 _BAD_SHARE = 0.2
@@ -562,6 +564,16 @@ class _Ask:
             f"Find 1 more marker, {far} {self.names[int(rows[0])]} as possible." + self.suggest(rows, 1, off_line=line),
         )
 
+    def refuse_disagreement(self, agree: int, as_mirror: int, total: int) -> None:
+        """Raise because too few markers agree; say whether more would with the plat's mirror image."""
+        remedy = "Check labels, section and the readings' reference."
+        if as_mirror >= 2 * agree and as_mirror >= _AGREE_SHARE * total:
+            remedy = f"With x of the plat turned round {as_mirror} agree: mend its axes."
+        what = (
+            f"only {agree} of its {total} found markers agree" if agree else f"its {total} found markers do not agree"
+        )
+        raise InputError.of(self.where, f"{what} with one another", remedy)
+
 
 def _check(plat: Floats, grid: Floats, reading: Floats, names: Sequence[str], model: str, prior: tuple[float, float],
            alpha: float, power: float, where: str) -> Flags:  # fmt: skip
@@ -677,6 +689,16 @@ def _snoop(model: str, u: Floats, grid: Floats, reading: Floats, spread: float, 
     return at
 
 
+def _agreeing(model: str, at: _Tests) -> int:
+    """How many markers are used; none when they leave direction and scale open, as all agree with a plat of no size."""
+    if model != "shift":
+        size = 2 if model == "affine" else MODELS[model] - 2
+        sigma = np.sqrt(np.linalg.eigvalsh(at.found.cov[:size, :size])[-1])
+        if sigma > _SHAPE_LIMIT * np.sqrt(abs(np.linalg.det(at.found.state.linear))):
+            return 0
+    return int(at.used.sum())
+
+
 def fit_plat(
     plat_xy: npt.ArrayLike,
     grid_xy: npt.ArrayLike,
@@ -730,7 +752,7 @@ def fit_plat(
     ------
     InputError
         For an unknown model, wrong shapes or covariances, and for markers that are too few, on one line or too close
-        together; it says what to find next.
+        together; it says what to find next. Also when fewer than a third of the markers agree.
 
     Notes
     -----
@@ -766,8 +788,20 @@ def fit_plat(
     spread = float(np.sqrt((axes**2).sum() / len(order))) or 1.0
     at = _snoop(model, (plat[order] - middle) / spread, grid[order] - origin, reading[order], spread, prior, alpha)
     unresolved = at.used & at.over
+    agree = _agreeing(model, at)
+    if agree < _AGREE_SHARE * len(order):
+        rows = order[at.used]
+        away = np.linalg.svd(plat[rows] - plat[rows].mean(axis=0), full_matrices=False)[1]
+        ask.refuse_narrow(rows, float(away[-1] if model == "affine" else np.linalg.norm(away)), prior[0])
+        mirror = plat[order] * [-1.0, 1.0]
+        u = (mirror - mirror.mean(axis=0)) / spread
+        turned = _snoop(model, u, grid[order] - origin, reading[order], spread, prior, alpha)
+        ask.refuse_disagreement(agree, _agreeing(model, turned), len(order))
 
     # once more about the centre of what is used, with every marker that has a position
+    if np.linalg.det(at.found.state.linear) < 0.0:
+        mended = "With x of the plat turned round it is not: mend its axes."
+        raise InputError.of(where, "its markers agree with its mirror image", mended)
     rows = order[at.used]
     centre = plat[rows].mean(axis=0)
     linear = at.found.state.linear / spread
@@ -780,10 +814,6 @@ def fit_plat(
     start = _State(linear * spread, offset)
     at = _Tests(model, u, local, reading[every], used, prior, alpha, start, at.found.variance)
     final = at.found
-    shape = final.cov[: p - 2, : p - 2] if model != "affine" else final.cov[:2, :2]
-    if p > 2:
-        ask.refuse_narrow(rows, spread, float(np.sqrt(np.linalg.eigvalsh(shape)[-1])))
-
     flat, closing = at.design[used].reshape(-1, p), at.miss[used].reshape(-1)
     guess = reading[every] + prior[0] ** 2 * np.eye(2)
     before = adjust(flat, closing, guess[used])
@@ -1173,8 +1203,8 @@ def nssda(
 # ---- files with a shift of their own ---------------------------------------------------------------------------------
 
 
-def _own_mode(miss: Floats, noise: Floats, sigma: float) -> tuple[Floats, Flags]:
-    """Shift that most markers of one file share, and which do; no shift unless the misses clearly say so."""
+def _own_mode(miss: Floats, noise: Floats, sigma: float) -> Flags:
+    """Which markers of one file share its shift; there is none unless the misses clearly say so."""
     mixture = _Mixture(noise, sigma, 1.0, (50.0 * sigma) ** 2)
     starts = np.vstack([np.zeros((1, 2)), miss])
 
@@ -1199,7 +1229,127 @@ def _own_mode(miss: Floats, noise: Floats, sigma: float) -> tuple[Floats, Flags]
             at = (share[:, None] * miss).sum(axis=0) / share.sum()
         if score(at) > max(best, least):
             shift, best = at, score(at)
-    return shift, likelihood(shift) > mixture.bad(((miss - shift) ** 2).sum(axis=1))
+    own: Flags = likelihood(shift) > mixture.bad(((miss - shift) ** 2).sum(axis=1))
+    return own
+
+
+@dataclass(frozen=True)
+class _Shifts:
+    """Shifts of all files together, each group of files that are tied to each other about one of its own or control."""
+
+    files: list[str]
+    n_good: Ints
+    bound: Ints
+    has_control: Flags
+    values: Floats
+    cov: Floats
+
+    def between(self, one: int, others: Sequence[int]) -> tuple[Floats, Floats]:
+        """Shift of one file against the mean of others, or as it stands against none, with its covariance."""
+        mix = np.zeros((2, 2 * len(self.files)))
+        mix[[0, 1], [2 * one, 2 * one + 1]] = 1.0
+        for other in others:
+            mix[[0, 1], [2 * other, 2 * other + 1]] -= 1.0 / len(others)
+        return mix @ self.values, mix @ self.cov @ mix.T
+
+
+def _sum_by(group: Ints, count: int, values: Floats) -> Floats:
+    out = np.zeros((count, *values.shape[1:]))
+    np.add.at(out, group, values)
+    return out
+
+
+def _solve_shifts(fits: Mapping[str, Fit], known: pd.DataFrame, control: pd.DataFrame, files: list[str]) -> _Shifts:
+    """Adjust all occupations for the plats, the files' shifts and the markers' setting errors."""
+    number = {name: at for at, name in enumerate(files)}
+    plats = [name for name in fits if (known["plat"] == name).any()]
+    file = known["file"].astype(str).map(number).to_numpy(dtype=np.int64)
+    plat = known["plat"].map({name: at for at, name in enumerate(plats)}).to_numpy(dtype=np.int64)
+    row = known["row"].to_numpy(dtype=np.int64)
+    xy, reading = known[["e", "n"]].to_numpy(dtype=float), _blocks_of(known)
+    lead = np.concatenate([[0], np.cumsum([MODELS[fits[name].model] for name in plats])]).astype(np.int64)
+    of_plats, size = int(lead[-1]), int(lead[-1]) + 2 * len(files)
+    miss, sigma = np.full_like(xy, np.nan), np.full(len(xy), np.nan)
+    design = np.zeros((len(xy), 2, size))
+    for at, name in enumerate(plats):
+        fit, mine = fits[name], plat == at
+        places = fit.plat_xy[row[mine]]
+        miss[mine], sigma[mine] = xy[mine] - fit.transform(places), fit.setting_sigma
+        design[mine, :, lead[at] : lead[at + 1]] = fit.jacobian(places)
+    for axis in (0, 1):
+        design[np.arange(len(xy)), axis, of_plats + 2 * file + axis] = 1.0
+
+    good = np.zeros(len(xy), dtype=bool)
+    for at in range(len(files)):
+        mine = np.flatnonzero((file == at) & np.isfinite(miss).all(axis=1))
+        if len(mine):
+            noise = np.einsum("nii->n", reading[mine]) / 2.0
+            good[mine] = _own_mode(miss[mine], noise, float(np.median(sigma[mine])))
+    n_good = np.bincount(file[good], minlength=len(files)).astype(np.int64)
+    # files are tied to each other by a plat both saw
+    seen = coo_array((np.ones(int(good.sum())), (file[good], plat[good])), shape=(len(files), max(len(plats), 1)))
+    bound = connected_components((seen @ seen.T).tocsr(), directed=False)[1].astype(np.int64)
+
+    fixed = np.zeros((size, size))
+    pull = np.zeros(size)
+    has_control = np.zeros(len(files), dtype=bool)
+    precise = _inverse(_blocks_of(control) + 1e-12 * np.eye(2)) if len(control) else np.zeros((0, 2, 2))
+    for at, name in enumerate(control["file"].astype(str)):
+        column = of_plats + 2 * number[name]
+        fixed[column : column + 2, column : column + 2] += precise[at]
+        pull[column : column + 2] += precise[at] @ control[["miss_e", "miss_n"]].iloc[at].to_numpy(dtype=float)
+        has_control[number[name]] = True
+    held = np.zeros(size)
+    for part in np.unique(bound):
+        inside = np.flatnonzero(bound == part)
+        if not has_control[inside].any():
+            column = of_plats + 2 * int(inside[np.argmax(n_good[inside])])
+            held[column : column + 2] = 1.0
+
+    design, miss, reading, sigma = design[good], miss[good], reading[good], sigma[good]
+    marker = np.unique(np.stack([plat[good], row[good]], axis=1), axis=0, return_inverse=True)[1].reshape(-1)
+    count = int(marker.max()) + 1 if len(marker) else 0
+    weight = _inverse(reading + 1e-12 * np.eye(2))
+    pulled, heavy = weight @ design, np.einsum("nij,nj->ni", weight, miss)
+    by_marker, load, total = (
+        _sum_by(marker, count, pulled),
+        _sum_by(marker, count, heavy),
+        _sum_by(marker, count, weight),
+    )
+    known_to = _inverse(total)
+    setting = np.zeros(count)
+    setting[marker] = sigma**2
+    redundancy = 2 * count - of_plats - 2 * int((n_good > 0).sum())
+    factor, solution, cov = 1.0, np.zeros(size), np.zeros((size, size))
+    for _ in range(4):
+        # each marker's setting error is taken out of the normal equations: N - B'(W + I/s2)^-1 B
+        middle = _inverse(total + np.eye(2) / (factor * setting[:, None, None]))
+        normal = np.einsum("nip,niq->pq", design, pulled) + fixed
+        normal -= np.einsum("mip,mij,mjq->pq", by_marker, middle, by_marker, optimize=True)
+        right = np.einsum("nip,ni->p", pulled, miss) + pull
+        right -= np.einsum("mip,mij,mj->p", by_marker, middle, load, optimize=True)
+        # what nothing determines stays zero: a file with too few markers
+        strong = max(float(np.diag(normal).max()), 1e-300)
+        values, vectors = np.linalg.eigh(normal + np.diag(held) * strong)
+        free = values > 1e-10 * strong
+        cov = (vectors[:, free] / values[free]) @ vectors[:, free].T
+        solution = cov @ right
+        if redundancy < 8:
+            break
+        # the setting variance again, now without the shifts that were taken for it
+        left = _sum_by(marker, count, heavy - np.einsum("nip,p->ni", pulled, solution))
+        means = np.einsum("mij,mj->mi", known_to, left)
+        square = float((means**2).sum() - np.einsum("mii->", known_to)) / redundancy
+        factor = float(np.clip(square / np.mean(setting), 0.05, 1.5))
+    loose = 1.0 - held[of_plats:]
+    return _Shifts(
+        files,
+        n_good,
+        bound,
+        has_control,
+        solution[of_plats:] * loose,
+        cov[of_plats:, of_plats:] * np.outer(loose, loose),
+    )
 
 
 def file_shifts(
@@ -1247,176 +1397,61 @@ def file_shifts(
     """
     columns = ["n_markers", "shift_e", "shift_n", "shift", "sigma", "chance", "against", "state", "words"]
     known = occupations[occupations["plat"].isin(list(fits)).to_numpy() & (occupations["row"] >= 0).to_numpy()]
-    extra = control if control is not None else pd.DataFrame({"file": [], "miss_e": []})
-    files = sorted({*known["file"].astype(str), *extra["file"].astype(str)})
+    if control is None:
+        control = pd.DataFrame(columns=["file", "miss_e", "miss_n", "cov_ee", "cov_en", "cov_nn"])
+    files = sorted({*known["file"].astype(str), *control["file"].astype(str)})
     if not files:
         return pd.DataFrame(columns=columns, index=pd.Index([], name="file"))
-    number = {name: at for at, name in enumerate(files)}
-    file = known["file"].astype(str).map(number).to_numpy(dtype=np.int64)
-    plats = [name for name in fits if (known["plat"] == name).any()]
-    xy = known[["e", "n"]].to_numpy(dtype=float)
-    reading = known[["cov_ee", "cov_en", "cov_en", "cov_nn"]].to_numpy(dtype=float).reshape(-1, 2, 2)
-    row = known["row"].to_numpy(dtype=np.int64)
-    plat_of = known["plat"].map({name: at for at, name in enumerate(plats)}).to_numpy(dtype=np.int64)
-    lead = np.concatenate([[0], np.cumsum([MODELS[fits[name].model] for name in plats])]).astype(np.int64)
-    miss = np.full_like(xy, np.nan)
-    sigma = np.full(len(xy), np.nan)
-    parameters = int(lead[-1])
-    shape = np.zeros((len(xy), 2, parameters + 2 * len(files)))
-    for at, name in enumerate(plats):
-        fit, mine = fits[name], plat_of == at
-        miss[mine] = xy[mine] - fit.transform(fit.plat_xy[row[mine]])
-        sigma[mine] = fit.setting_sigma
-        shape[mine, :, lead[at] : lead[at + 1]] = fit.jacobian(fit.plat_xy[row[mine]])
-    rows = np.arange(len(xy))
-    for axis in (0, 1):
-        shape[rows, axis, parameters + 2 * file + axis] = 1.0
-    good = np.zeros(len(xy), dtype=bool)
-    for at in range(len(files)):
-        mine = np.flatnonzero((file == at) & np.isfinite(miss).all(axis=1))
-        if len(mine):
-            typical = float(np.median(sigma[mine]))
-            noise = np.einsum("nii->n", reading[mine]) / 2.0
-            good[mine] = _own_mode(miss[mine], noise, typical)[1]
-    n_good = np.bincount(file[good], minlength=len(files))
-
-    # which files are tied together: by a plat whose fit may move, or by a marker both read
-    tie = coo_array((np.ones(int(good.sum())), (file[good], plat_of[good])), shape=(len(files), max(len(plats), 1)))
-    bound = connected_components((tie @ tie.T).tocsr(), directed=False)[1]
-    usable = good & (n_good[file] > 0)
-    shape, miss, reading, sigma = shape[usable], miss[usable], reading[usable], sigma[usable]
-    marker = np.unique(np.stack([plat_of[usable], row[usable]], axis=1), axis=0, return_inverse=True)[1].reshape(-1)
-    weight = _inverse(reading + 1e-12 * np.eye(2))
-    count = int(marker.max()) + 1 if len(marker) else 0
-    size = shape.shape[2]
-    control_normal, control_right = np.zeros((size, size)), np.zeros(size)
-    has_control = np.zeros(len(files), dtype=bool)
-    for at, name in enumerate(extra["file"].astype(str)):
-        one = extra.iloc[at]
-        block = np.array([[one["cov_ee"], one["cov_en"]], [one["cov_en"], one["cov_nn"]]], dtype=float)
-        inverse = np.linalg.inv(block + 1e-12 * np.eye(2))
-        column = parameters + 2 * number[name]
-        control_normal[column : column + 2, column : column + 2] += inverse
-        control_right[column : column + 2] += inverse @ np.array([one["miss_e"], one["miss_n"]], dtype=float)
-        has_control[number[name]] = True
-    fixed: dict[int, bool] = {int(part): bool(has_control[bound == part].any()) for part in np.unique(bound)}
-    held = np.zeros(size)
-    for part, by_control in fixed.items():
-        if not by_control:  # held at its file with the most markers; taken relative to the agreeing ones below
-            inside = np.flatnonzero(bound == part)
-            column = parameters + 2 * int(inside[np.argmax(n_good[inside])])
-            held[column : column + 2] = 1.0
-    factor = 1.0
-    solution, covariance = np.zeros(size), np.eye(size)
-    for _ in range(4):
-        # a marker's setting error is taken out of the normal equations (Schur complement)
-        pulled = weight @ shape
-        normal = np.einsum("nip,niq->pq", shape, pulled) + control_normal
-        right = np.einsum("nip,ni->p", pulled, miss) + control_right
-        if count:
-            group = np.zeros((count, 2, size))
-            np.add.at(group, marker, pulled)
-            total = np.zeros((count, 2, 2))
-            np.add.at(total, marker, weight)
-            setting = np.zeros(count)
-            setting[marker] = 1.0 / (factor * sigma**2)
-            middle = _inverse(total + setting[:, None, None] * np.eye(2))
-            load = np.zeros((count, 2))
-            np.add.at(load, marker, np.einsum("nij,nj->ni", weight, miss))
-            normal -= np.einsum("mip,mij,mjq->pq", group, middle, group, optimize=True)
-            right -= np.einsum("mip,mij,mj->p", group, middle, load, optimize=True)
-        strong = float(np.diag(normal).max()) if size else 1.0
-        # what nothing determines stays zero: a file with too few markers, a plat seen by nobody
-        values, vectors = np.linalg.eigh(normal + np.diag(held) * strong)
-        free = values > 1e-10 * max(strong, 1e-300)
-        covariance = (vectors[:, free] / values[free]) @ vectors[:, free].T
-        solution = covariance @ right
-        left = miss - np.einsum("nip,p->ni", shape, solution)
-        redundancy = 2 * count - parameters - 2 * int((n_good > 0).sum())
-        if not count or redundancy < 8:
-            break
-        means = np.einsum("mij,mj->mi", _inverse(total), _grouped(np.einsum("nij,nj->ni", weight, left), marker, count))
-        noise = np.einsum("mii->m", _inverse(total)) / 2.0
-        square = float((means**2 - noise[:, None]).sum()) / redundancy
-        base = float(np.mean(sigma**2))
-        factor = float(np.clip(square / base, 0.05, 1.5))
-    shifts = solution[parameters:].reshape(-1, 2)
-    spread = covariance[parameters:, parameters:]
-    spread = spread * (1.0 - held[parameters:, None]) * (1.0 - held[None, parameters:])
-    shifts = shifts * (1.0 - held[parameters:].reshape(-1, 2))
+    found = _solve_shifts(fits, known, control, files)
     critical = float(stats.chi2.isf(alpha, 2))
 
-    def between(one: int, others: Ints) -> tuple[Floats, Floats]:
-        """Shift of one file against the mean of others (none: absolute), with covariance."""
-        mix = np.zeros((2, 2 * len(files)))
-        mix[0, 2 * one] = mix[1, 2 * one + 1] = 1.0
-        for other in others:
-            mix[0, 2 * other] -= 1.0 / len(others)
-            mix[1, 2 * other + 1] -= 1.0 / len(others)
-        return mix @ shifts.ravel(), mix @ spread @ mix.T
-
     def differs(shift: Floats, cov: Floats) -> tuple[bool, float]:
-        inverse = np.linalg.pinv(cov, rcond=1e-12, hermitian=True)
-        statistic = float(shift @ inverse @ shift)
+        statistic = float(shift @ np.linalg.pinv(cov, rcond=1e-12, hermitian=True) @ shift)
         return bool(statistic > critical and np.hypot(*shift) >= least), float(stats.chi2.sf(statistic, 2))
 
-    out = pd.DataFrame(index=pd.Index(files, name="file"), columns=columns, dtype=object)
-    for part, by_control in fixed.items():
-        inside = np.flatnonzero(bound == part)
-        able = [int(at) for at in inside if n_good[at] >= 2 or has_control[at]]
-        agree = {
-            one: [other for other in able if other == one or not differs(*between(one, np.array([other])))[0]]
-            for one in able
-        }
-        right_files: list[int] = []
+    rows: dict[str, list[object]] = {}
+    for part in np.unique(found.bound):
+        inside = np.flatnonzero(found.bound == part).tolist()
+        by_control = bool(found.has_control[inside].any())
+        able = [at for at in inside if found.n_good[at] >= 2 or found.has_control[at]]
+        agree = {one: {other for other in able if not differs(*found.between(one, [other]))[0]} for one in able}
+        right: set[int] = set()
         tied = False
-        if by_control:
-            right_files = [one for one in able if not differs(*between(one, np.array([], dtype=np.int64)))[0]]
-        elif able:
+        if able and not by_control:
             most = max(len(group) for group in agree.values())
             best = [one for one in able if len(agree[one]) == most]
-            right_files = agree[max(best, key=lambda file_at: int(n_good[agree[file_at]].sum()))]
-            tied = any(not set(agree[one]) & set(right_files) for one in best)
-        reference = np.array([] if by_control else right_files, dtype=np.int64)
-        for at in inside.tolist():
-            name = files[at]
-            shift, cov = between(at, reference[reference != at] if not by_control else reference)
-            if not by_control and not len(reference[reference != at]):
-                shift, cov = np.zeros(2), np.zeros((2, 2))
+            right = agree[max(best, key=lambda one: int(found.n_good[sorted(agree[one])].sum()))]
+            tied = any(not agree[one] & right for one in best)
+        for at in inside:
+            name, others = files[at], sorted(right - {at})
+            checked = by_control or bool(others)
+            shift, cov = found.between(at, others) if checked else (np.zeros(2), np.zeros((2, 2)))
             off, chance = differs(shift, cov)
-            against = "control" if by_control else ", ".join(files[other] for other in reference if other != at)
-            size_said = f"{say_length(float(np.hypot(*shift)), unit)} (E {shift[0]:+.2f}, N {shift[1]:+.2f})"
-            if at not in able:
+            against = "control" if by_control else ", ".join(files[other] for other in others)
+            rivals = sorted(set(able) - agree[at]) if at in agree else []
+            if at not in agree:
                 state, words = "too few", f"{name} has too few markers that agree to tell whether it is shifted"
-            elif tied and (off or at in right_files):
-                rivals = [files[other] for other in able if other not in agree[at]]
-                if rivals:
-                    gap = between(at, np.array([number[rivals[0]]]))[0]
-                    state = "undecided"
-                    words = (
-                        f"{name} and {' and '.join(rivals)} differ by {say_length(float(np.hypot(*gap)), unit)} "
-                        f"(E {gap[0]:+.2f}, N {gap[1]:+.2f}); which is shifted cannot be told: read a published point"
-                    )
-                else:
-                    state, words = "agrees", f"{name} agrees with some files and not with others only by chance"
+            elif tied and rivals:
+                gap = found.between(at, rivals[:1])[0]
+                state = "undecided"
+                words = f"{name} and {files[rivals[0]]} differ by {_shift_said(gap, unit)}; which of them is shifted "
+                words += "cannot be told: read a published point with either"
             elif off:
-                state = "shifted"
-                words = f"all markers of {name} miss by {size_said} against {against}"
-            elif not against:
+                state, words = "shifted", f"the markers of {name} miss by {_shift_said(shift, unit)} against {against}"
+            elif not checked:
                 state, words = "alone", f"{name} is the only file here, nothing checks it"
             else:
                 state, words = "agrees", f"{name} agrees with {against}"
-            out.loc[name] = [
-                int(n_good[at]), float(shift[0]), float(shift[1]), float(np.hypot(*shift)),
-                float(np.sqrt(max(np.trace(cov) / 2.0, 0.0))), chance, against, state, words,
+            rows[name] = [
+                int(found.n_good[at]), *shift, float(np.hypot(*shift)), float(np.sqrt(max(np.trace(cov) / 2.0, 0.0))),
+                chance, against, state, words,
             ]  # fmt: skip
+    out = pd.DataFrame.from_dict(rows, orient="index", columns=columns).loc[files].rename_axis("file")
     return out.astype({"n_markers": int} | dict.fromkeys(columns[1:6], float))
 
 
-def _grouped(values: Floats, group: Ints, count: int) -> Floats:
-    out = np.zeros((count, *values.shape[1:]))
-    np.add.at(out, group, values)
-    return out
+def _shift_said(shift: Floats, unit: Unit) -> str:
+    return f"{say_length(float(np.hypot(*shift)), unit)} (E {shift[0]:+.2f}, N {shift[1]:+.2f})"
 
 
 # ---- why a marker does not agree -------------------------------------------------------------------------------------
@@ -1526,6 +1561,14 @@ class _Sites:
         rows = np.flatnonzero(self.label == label)
         return int(rows[0]) if len(rows) == 1 else -1
 
+    def section_of(self, label: str) -> str:
+        """Return the section a label begins with, "" if it begins with none."""
+        head = [
+            name for name in set(self.section.tolist())
+            if name and label.upper().startswith(name.upper()) and not label[len(name) : len(name) + 1].isalnum()
+        ]  # fmt: skip
+        return max(head, key=len, default="")
+
     def near(self, xy: Floats, cov: Floats, limit: float) -> Ints:
         """Sites that could have a marker at this place, as far as distance alone tells."""
         if self.tree is None:
@@ -1625,7 +1668,7 @@ def explain(
     rows: list[tuple[str, str, str | None, int | None, float, str | None, float]] = []
     for at, (label, given) in enumerate(zip(aside["label"].astype(str), aside["section"].fillna(""), strict=True)):
         own = known.own(label, str(given))
-        section = str(given) or (str(known.section[own]) if own >= 0 else "")
+        section = str(given) or (str(known.section[own]) if own >= 0 else known.section_of(label))
         number = _number_said(label, section)
         guesses: list[_Guess] = []
 

@@ -209,6 +209,7 @@ _SECTIONS = Layer(
     symbols={"": Symbol("section", line="#4a3f35")},
     published=True,
     evidence_edit=True,
+    placeless=True,
 )  # fmt: skip
 
 _LOTS = Layer(

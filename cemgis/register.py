@@ -301,7 +301,8 @@ def _resolve(key: pd.Series, close: pd.Series, section: pd.Series, places: _Plac
         ids, single = table["id"].to_numpy()[where], table["count"].to_numpy()[where] == 1
         outcome, by = result.columns.get_loc("outcome"), result.columns.get_loc("resolved_by")
         result.iloc[rows[single], result.columns.get_loc(f"{to}_id")] = ids[single]
-        result.iloc[rows[single], by] = how if to == "space" else f"{how}; no space given"
+        open_lot = "no space given" if how == "as written" else f"{how}; no space given"
+        result.iloc[rows[single], by] = how if to == "space" else open_lot
         result.iloc[rows[single], outcome] = to
         result.iloc[rows[~single], by] = "could be " + ids[~single].astype(object)
         result.iloc[rows[~single], outcome] = "several"

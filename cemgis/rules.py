@@ -105,6 +105,10 @@ RULES: Mapping[str, Rule] = dict(
         _rule("control.agree", "0.20 ft", "length", "assumption", "no source",
               "a reading on control that misses by more is a finding"),
         # ---- lots and spaces -------------------------------------------------------------------------------------
+        _rule("lot.area_change", 0.25, "ratio", "assumption", "no source",
+              "a lot whose area would change by more than this share does not follow its doubtful markers"),
+        _rule("lot.area_share", 0.25, "ratio", "assumption", "no source",
+              "a lot whose area would change by more than this share on its found markers is out of shape"),
         _rule("space.width", "4 ft", "length", "common practice", _NO_SOURCE, "width of a space"),
         _rule("space.length", "12 ft", "length", "common practice", _NO_SOURCE, "length of a space, heads to feet"),
         _rule("drive.width", "10 ft", "length", "common practice", _NO_SOURCE, "width of a drive"),

@@ -432,6 +432,18 @@ def test_line_and_cluster_are_refused():
     assert fit_of(close, close + ORIGIN, model="shift").used.all()
 
 
+def test_markers_that_do_not_agree_place_nothing():
+    rng = np.random.default_rng(61)
+    plat = rng.permutation(lots())
+    for n in (5, 10, 20, 60, 200):
+        with pytest.raises(InputError, match=rf"its {n} found markers (do not )?agree with one another. Check labels"):
+            fit_of(plat[:n], rng.permutation(plat[:n]) + ORIGIN)
+    with pytest.raises(InputError, match="With x of the plat turned round 50 agree"):
+        fit_of(plat[:50] * [1.0, -1.0], plat[:50] @ turn(30.0).T + ORIGIN)
+    with pytest.raises(InputError, match="agree with its mirror image"):
+        fit_of(plat[:50] * [1.0, -1.0], plat[:50] @ turn(30.0).T + ORIGIN, model="affine")
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
@@ -677,14 +689,14 @@ def test_shifted_file_is_named_with_its_size(shares, shift):
     line = found.loc["june.csv"]
     assert np.hypot(line["shift_e"] - shift[0], line["shift_n"] - shift[1]) < 4 * line["sigma"]
     assert line["against"] == "april.nmea, may.gpx"
-    assert line["words"].startswith("all markers of june.csv miss by ")
+    assert line["words"].startswith("the markers of june.csv miss by ")
 
 
 def test_of_two_files_none_can_be_called_the_shifted_one():
     fits, table = occupied(42, [(0, 0), (2.8, -3.1)], (0.6, 0.4))
     found = shifts_of(fits, table)
     assert found["state"].tolist() == ["undecided", "undecided"]
-    assert "which is shifted cannot be told" in found["words"].iloc[0]
+    assert "which of them is shifted cannot be told" in found["words"].iloc[0]
     assert np.hypot(found["shift_e"].diff().iloc[1] - 2.8, found["shift_n"].diff().iloc[1] + 3.1) < 0.2
     # a reading on control by either file settles it, also if that file is the one that is off
     spread = {"cov_ee": 0.0025, "cov_en": 0.0, "cov_nn": 0.0025}
@@ -826,6 +838,19 @@ def test_marker_of_a_shifted_file_is_explained_by_it():
     assert line["kind"] == "file shifted"
     assert line["detail"] == "misses by 4.2 ft, as all of june.csv does"
     assert set(FINDINGS) >= {"file shifted", "label misread", "marker at another corner", "marker unexplained"}
+
+
+def test_section_is_read_off_a_label_no_lot_has():
+    labels, place = two_sections()
+    spread = {"cov_ee": 0.04, "cov_en": 0.0, "cov_nn": 0.04}
+    xy = np.array([place[label] for label in labels])
+    sites = pd.DataFrame({"label": labels, "section": [label[0] for label in labels], "e": xy[:, 0], "n": xy[:, 1],
+                          "agrees": False, **spread})  # fmt: skip
+    e, n = place["B-180"]
+    aside = pd.DataFrame({"label": ["B-810"], "section": [None], "e": [e], "n": [n], **spread})
+    line = explain(aside, sites, moved_sigma=2.0, alpha=0.001, unit=US_SURVEY_FOOT).loc[0]
+    assert (line["other"], sites["label"][line["site"]]) == ("B-180", "B-180")
+    assert line["detail"].endswith("two digits swapped: 810 read for 180")
 
 
 def test_nothing_to_explain():

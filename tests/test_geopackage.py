@@ -570,6 +570,17 @@ def test_tables_and_columns_of_their_own_are_no_change(ground: Path) -> None:
     assert "mowed" not in geopackage.read_layer(ground, "lots")
 
 
+def test_a_copy_is_kept_once_and_whole(ground: Path) -> None:
+    sql(ground, "CREATE TABLE my_projects (name TEXT)", "INSERT INTO my_projects VALUES ('spring')")
+    before = ground.read_bytes()
+    kept = geopackage.keep_copy(ground)
+    assert geopackage.keep_copy(ground) == kept
+    write(ground)
+    assert kept.read_bytes() == before
+    assert sql(kept, "SELECT name FROM my_projects") == [("spring",)]
+    assert len(list(ground.parent.iterdir())) == 2
+
+
 def test_a_lost_layer_a_lost_column_and_a_changed_type_are_told(ground: Path) -> None:
     sql(ground, "ALTER TABLE people DROP COLUMN born", "UPDATE events SET kind = 'party' WHERE event_id = 'EV-001'")
     with fiona.Env():

@@ -62,7 +62,8 @@ def test_text_stays_text_and_says_what_a_sheet_must(printed, facts, tables):
     }
     assert fonts == {"/CIDFontType2"}  # TrueType, not outlines drawn by a Type 3 font
     said = " ".join(words_of(printed.pdf).split())
-    for word in ("STAFF – NOT FOR PUBLICATION", facts.name, facts.place, "NAD83(2011) / Ohio North (ftUS)", "2025-05-20",
+    for word in ("STAFF – NOT FOR PUBLICATION", facts.name, facts.place, "NAD83(2011) / Ohio North (ftUS)",
+                 "2025-05-20",
                  facts.evidence_hash, "Page 1 of 1", "1 inch = 60 feet", "Section B", "heads west", "heads east",
                  "grid north lies 0°18′36″ east of true north", "magnetic north lies 8.1° west"):  # fmt: skip
         assert word in said, word
@@ -189,7 +190,7 @@ def test_no_ruling_runs_through_a_number(tables, facts):
 
 
 def test_lettering_is_of_a_legible_size_and_space_numbers_come_when_there_is_room(tables, facts):
-    tables = small(tables, "sections", "lots", "spaces")
+    tables = small(tables, "sections", "lots", "spaces", "drives")
     lots_only = maps.whole_ground(tables, facts, paper="tabloid")
     assert any("only lots are numbered" in text for text, _ in page_of(lots_only))
     both = maps.whole_ground(tables, facts, paper="A1", scale=30)
@@ -213,7 +214,8 @@ def test_states_differ_without_colour():
         assert one.pattern != other.pattern or apart > 0.2, (one.word, other.word)
 
 
-HOSTILE = ["$\\frac{", "$x^$", "{{7*7}}", "</script><img src=x onerror=alert(1)>", "\\end{document}", "a\nb\x00c", "%s%n",
+HOSTILE = ["$\\frac{", "$x^$", "{{7*7}}", "</script><img src=x onerror=alert(1)>", "\\end{document}", "a\nb\x00c",
+           "%s%n",
            "\U0001f480\u202e", "x" * 100_000]  # fmt: skip
 
 

@@ -17,6 +17,7 @@ import hashlib
 import io
 import logging
 import os
+import shutil
 import sqlite3
 import warnings
 from collections.abc import Iterator, Mapping
@@ -51,6 +52,7 @@ __all__ = [
     "FileInfo",
     "changes",
     "info",
+    "keep_copy",
     "layer_hashes",
     "read_ground",
     "read_layer",
@@ -754,6 +756,35 @@ def changes(path: Path | str) -> Changes:
             differences[name] = found
     lost = tuple(name for name in known if name not in about.tables)
     return Changes(differences, lost, tuple(name for name in about.tables if name not in known), own)
+
+
+def keep_copy(path: Path | str) -> Path:
+    """Keep a copy of a file beside it, named by its content: for tables and columns a new build will not have.
+
+    Parameters
+    ----------
+    path : Path or str
+
+    Returns
+    -------
+    Path
+        ``ground.kept-1a2b3c4d.gpkg``. The same content is kept once, however often this is called.
+
+    Raises
+    ------
+    InputError
+        When the file is held by another program, or the copy cannot be written.
+    """
+    path = Path(path)
+    info(path)
+    refuse_if_held(path)
+    with path.open("rb") as stream:
+        name = hashlib.file_digest(stream, "sha256").hexdigest()[:8]
+    kept = path.with_name(f"{path.stem}.kept-{name}{path.suffix}")
+    if not kept.exists():
+        with whole(kept) as beside:
+            shutil.copyfile(path, beside)
+    return kept
 
 
 def _written(path: Path, layer: Layer, crs: Any) -> gpd.GeoDataFrame | pd.DataFrame:

@@ -24,7 +24,7 @@ __all__ = ["BrokenLine", "Table", "decode", "existing_file", "read_table", "show
 NAMED = 20
 """Broken lines kept with their text; all are counted."""
 
-_BLOCK_BYTES = 1 << 22
+_BLOCK_BYTES = 1 << 20
 _LONGEST_LINE = 1 << 20
 _MOST_LINES = 30  # a quoted cell over more lines than this is a stray quotation mark
 _SAMPLE = 200

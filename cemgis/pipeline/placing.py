@@ -16,13 +16,14 @@ import shapely
 from cemgis import edits, schema
 from cemgis.errors import Gather, InputError
 from cemgis.findings import Finding, find
-from cemgis.fit import Fit, Located, explain, file_shifts, fit_plat, leave_one_out_words, locate, nssda
+from cemgis.fit import Fit, explain, file_shifts, fit_plat, leave_one_out_words, locate, nssda
 from cemgis.layers import LAYERS
 from cemgis.occupations import ReadingNumbers, make_markers, make_occupations, settle_occupations
 from cemgis.places import label_key
 from cemgis.plat import Match, Plat, match_label
 from cemgis.reference import combined_factor, decimal_year, explain_shift, to_grid, to_lonlat
-from cemgis.spaces import lot_sanity
+from cemgis.spaces import Placed, lot_corners, lot_sanity
+from cemgis.spaces import place as put_together
 from cemgis.units import parse_length, say_length
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from cemgis.ground import Ground, ReadingsEntry
     from cemgis.pipeline.evidence import Evidence
 
-__all__ = ["Ingested", "Placed", "ingest", "place"]
+__all__ = ["Ingested", "Placing", "ingest", "place"]
 
 log = logging.getLogger("cemgis")
 Floats = npt.NDArray[np.float64]
@@ -219,21 +220,16 @@ def _check_control(
 
 
 @dataclass
-class Placed:
+class Placing:
     """Every corner placed, every marker judged.
 
     Parameters
     ----------
     readings, occupations, markers : GeoDataFrame
+        Layers.
     fits : dict of str to Fit
         By plat; a plat that could not be placed is not there.
-    grid_xy : (m, 2) array
-        Corners; NaN where the plat could not be placed.
-    cov : (m, 2, 2) array
-    radius_95 : (m,) array
-    state, marker_id : (m,) arrays of object
-    located : dict of str to (rows, Located)
-        By plat: which corners, and where.
+    corners : cemgis.spaces.Placed
     accuracy : str
         One sentence.
     facts : dict
@@ -245,37 +241,14 @@ class Placed:
     occupations: gpd.GeoDataFrame
     markers: gpd.GeoDataFrame
     fits: dict[str, Fit]
-    grid_xy: Floats
-    cov: Floats
-    radius_95: Floats
-    state: npt.NDArray[np.object_]
-    marker_id: npt.NDArray[np.object_]
-    located: dict[str, tuple[npt.NDArray[np.int64], Located]]
+    corners: Placed
     accuracy: str
     facts: dict[str, Any]
     said: list[str]
     findings: list[Finding]
 
-    def mean(self, index: npt.ArrayLike, weights: npt.ArrayLike) -> tuple[Floats, Floats, Floats]:
-        """Weighted means of corners, each group within one plat: places, covariances, degrees of freedom."""
-        chosen, weight = np.asarray(index, dtype=np.int64), np.asarray(weights, dtype=float)
-        xy = np.full((len(chosen), 2), np.nan)
-        cov = np.full((len(chosen), 2, 2), np.nan)
-        dof = np.full(len(chosen), np.nan)
-        for rows, located in self.located.values():
-            own = np.full(len(self.grid_xy), -1, dtype=np.int64)
-            own[rows] = np.arange(len(rows))
-            # the first corner with a weight tells which plat the group belongs to
-            lead = chosen[np.arange(len(chosen)), np.argmax(weight != 0.0, axis=1)] if chosen.size else np.empty(0, int)
-            mine = own[lead] >= 0
-            if mine.any():
-                inner = own[chosen[mine]]
-                inner = np.where(inner < 0, own[lead[mine]][:, None], inner)
-                xy[mine], cov[mine], dof[mine] = located.mean(inner, weight[mine])
-        return xy, cov, dof
 
-
-def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping[str, Any]]) -> Placed:
+def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping[str, Any]]) -> Placing:
     """Fit every plat to the markers, set aside and explain what does not agree, and place every corner.
 
     Raises
@@ -294,6 +267,8 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
     markers, more = make_markers(settled, taken.numbers, taken.taped, combined_factor=taken.factor)
     findings += more
     alone = _markers_of_shifted(occupations, shifted, markers, taken.numbers)
+    again = (markers.geometry.isna() & markers["marker_id"].isin(alone["marker_id"])).to_numpy(dtype=bool)
+    markers = markers[~again].reset_index(drop=True)
     match = [match_label(label, _or_none(section), plat) for label, section in _labels(markers)]
     site = np.array([-1 if found.site is None else found.site for found in match], dtype=np.int64)
 
@@ -325,25 +300,19 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
 
     judged = _judge(ground, plat, fits, markers, match, site, row_in_fit)
     findings += judged.findings
-    placed = _hold(ground, plat, fits, judged, site, row_in_fit, records)
-    findings += placed.findings
+    corners, more = _hold(ground, plat, fits, judged, site, row_in_fit, records, alone)
+    findings += more
     table = pd.concat([judged.markers, alone], ignore_index=True) if len(alone) else judged.markers
-    everyone = gpd.GeoDataFrame(schema.restore(table, LAYERS["markers"], ground.crs.crs), geometry="geometry")
-    state = placed.state.copy()
-    # a marker only a shifted file holds was found, but where it is cannot be said
-    for label, section in _labels(alone):
-        found = match_label(label, _or_none(section), plat)
-        if found.site is not None:
-            corner = int(sites["corner_index"].iloc[found.site])
-            if state[corner] == "unfound":
-                state[corner] = "doubtful"
-    accuracy, facts, said = _tell(ground, fits, judged.markers, row_in_fit, site, sites, taken, len(alone))
+    accuracy, facts, said = _tell(ground, fits, judged.markers, sites, taken, len(alone))
     facts.update(shift_facts)
-    shaped = gpd.GeoDataFrame(schema.restore(settled, LAYERS["occupations"], ground.crs.crs), geometry="geometry")
-    return Placed(
-        readings, shaped, everyone, fits, placed.grid_xy, placed.cov, placed.radius_95, state, placed.marker_id,
-        placed.located, accuracy, facts, said, findings,
+    return Placing(
+        readings, _layer(settled, "occupations", ground), _layer(table, "markers", ground), fits, corners, accuracy,
+        facts, said, findings,
     )  # fmt: skip
+
+
+def _layer(table: pd.DataFrame, name: str, ground: Ground) -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame(schema.restore(table, LAYERS[name], ground.crs.crs), geometry="geometry", crs=ground.crs.crs)
 
 
 def _or_none(value: Any) -> str | None:
@@ -626,89 +595,83 @@ def _other_corners(plat: Plat, fits: Mapping[str, Fit], chosen: list[int]) -> pd
 # ---- who holds which corner -----------------------------------------------------------------------------------------
 
 
-@dataclass
-class _Held:
-    grid_xy: Floats
-    cov: Floats
-    radius_95: Floats
-    state: npt.NDArray[np.object_]
-    marker_id: npt.NDArray[np.object_]
-    located: dict[str, tuple[npt.NDArray[np.int64], Located]]
-    findings: list[Finding]
-
-
 def _hold(
     ground: Ground, plat: Plat, fits: Mapping[str, Fit], judged: _Judged, site: npt.NDArray[np.int64],
-    row_in_fit: npt.NDArray[np.int64], records: Iterable[Mapping[str, Any]],
-) -> _Held:  # fmt: skip
+    row_in_fit: npt.NDArray[np.int64], records: Iterable[Mapping[str, Any]], alone: gpd.GeoDataFrame,
+) -> tuple[Placed, list[Finding]]:  # fmt: skip
     """Place every corner on its marker where one holds it, else by the fit; release what would fold a lot."""
     sites, corners, records = plat.sites, plat.corners, list(records)
     m = len(corners)
     corner_of = np.where(site >= 0, sites["corner_index"].to_numpy()[site], -1)
-    disturbed = edits.latest(records, "corners", "state")
-    gone = set(disturbed.index[disturbed == "disturbed"].astype(str))
-    moved = edits.moved_corners(records, crs=ground.crs.name)
     names = pd.Index(corners["corner_id"].astype(str))
-    is_gone = names.isin(list(gone))
+    said = edits.latest(records, "corners", "state")
+    disturbed = names.isin(said.index[said == "disturbed"].astype(str))
+    by_hand = edits.moved_corners(records, crs=ground.crs.name).reindex(names)
+    hand_xy = by_hand[["easting", "northing"]].to_numpy(dtype=float)
+    moved = np.isfinite(hand_xy).all(axis=1)
     at, cov = _points(judged.markers), _covariances(judged.markers)
     inset = sites[["inset_x", "inset_y"]].to_numpy(dtype=float)
     plats = sites["plat"].to_numpy(dtype=object)
+    in_fit = np.where((judged.markers["state"] == "used in the fit").to_numpy(dtype=bool), row_in_fit, -1)
+    rows_of = {name: np.flatnonzero((corners["plat"] == name).to_numpy()) for name in fits}
+    fitted = np.full((m, 2), np.nan)
+    for name, rows in rows_of.items():
+        fitted[rows] = fits[name].transform(plat.corners_plat_xy[rows])
 
-    holding = _one_each(corner_of, judged.holds & (corner_of >= 0), cov)
-    holding &= ~(is_gone[corner_of] & (corner_of >= 0))
-    by_hand = np.full(m, False)
-    hand_xy = np.full((m, 2), np.nan)
-    found = names.get_indexer(moved.index.astype(str))
-    there = found >= 0
-    by_hand[found[there]] = True
-    hand_xy[found[there]] = moved[["easting", "northing"]].to_numpy(dtype=float)[there]
-    # a corner somebody put in place is as sure as the best single occupation would make it
-    hand_cov = np.eye(2) * ground.rules["occupation.floor_fixed"] ** 2
-
+    holding = _one_each(corner_of, judged.holds & (corner_of >= 0) & ~disturbed[corner_of] & ~moved[corner_of], cov)
     findings: list[Finding] = []
-    released: set[int] = set()
     while True:
-        grid = np.full((m, 2), np.nan)
-        spread, radius = np.full((m, 2, 2), np.nan), np.full(m, np.nan)
-        located: dict[str, tuple[npt.NDArray[np.int64], Located]] = {}
-        for name, fit in fits.items():
-            rows = np.flatnonzero((corners["plat"] == name).to_numpy())
+        located = {}
+        grid = fitted.copy()
+        for name, rows in rows_of.items():
             own = np.full(m, -1, dtype=np.int64)
             own[rows] = np.arange(len(rows))
-            mine = np.flatnonzero(holding & (site >= 0) & (plats[site] == name) & ~by_hand[np.maximum(corner_of, 0)])
-            hand = rows[by_hand[rows]]
-            index = np.concatenate([own[corner_of[mine]], own[hand]])
-            places = np.concatenate([at[mine] - fit.turn(inset[site[mine]]), hand_xy[hand]])
-            covs = np.concatenate([cov[mine], np.broadcast_to(hand_cov, (len(hand), 2, 2))])
-            fit_rows = np.concatenate([np.where(judged.markers["state"].iloc[mine] == "used in the fit", row_in_fit[mine], -1),
-                                       np.full(len(hand), -1)]).astype(np.int64)  # fmt: skip
-            doubt = np.concatenate([judged.doubtful[mine], np.zeros(len(hand), dtype=bool)])
-            result = locate(fit, plat.corners_plat_xy[rows], index, places, covs, fit_rows, doubt)
-            located[name] = (rows, result)
-            grid[rows], spread[rows], radius[rows] = result.grid_xy, result.cov, result.radius_95()
-        bad = lot_sanity(plat, grid)
-        suspects = _suspects(plat, bad, corner_of, holding & judged.doubtful, released)
-        if not len(suspects):
+            mine = np.flatnonzero(holding & (plats[site] == name))
+            hand = rows[moved[rows]]
+            # a corner somebody put in place is as sure as the best single occupation would make it
+            hand_cov = np.broadcast_to(np.eye(2) * ground.rules["occupation.floor_fixed"] ** 2, (len(hand), 2, 2))
+            located[name] = locate(
+                fits[name], plat.corners_plat_xy[rows],
+                np.concatenate([own[corner_of[mine]], own[hand]]),
+                np.concatenate([at[mine] - fits[name].turn(inset[site[mine]]), hand_xy[hand]]),
+                np.concatenate([cov[mine], hand_cov]),
+                np.concatenate([in_fit[mine], np.full(len(hand), -1)]),
+                np.concatenate([judged.doubtful[mine], np.zeros(len(hand), dtype=bool)]),
+            )  # fmt: skip
+            grid[rows] = located[name].grid_xy
+        bad = lot_sanity(plat, grid, fitted, area_share=ground.rules["lot.area_share"])
+        around = np.isin(corner_of, lot_corners(plat, bad["lot_id"])) if len(bad) else np.zeros(len(site), dtype=bool)
+        release = np.flatnonzero(holding & judged.doubtful & around)
+        if not len(release):
             break
-        for row in suspects:
-            released.add(int(row))
-            holding[row] = False
-            lot = str(judged.markers["lot_id"].iloc[row])
-            reason = f"it would fold or change its size by too much on marker {judged.markers['marker_id'].iloc[row]}"
-            findings.append(find("lot out of shape", lot, reason, at=(float(at[row, 0]), float(at[row, 1]))))
-    for lot in bad:
-        findings.append(find("lot out of shape", lot, "on its found markers it is not the lot of the plat any more"))
+        holding[release] = False
+        findings += [
+            find(
+                "lot out of shape", judged.markers["lot_id"].iloc[row], "with its doubtful marker "
+                f"{judged.markers['marker_id'].iloc[row]}; it does not follow that marker",
+                section=_or_none(judged.markers["section"].iloc[row]), at=(float(at[row, 0]), float(at[row, 1])),
+            )
+            for row in release
+        ]  # fmt: skip
+    findings += [find("lot out of shape", row.lot_id, row.reason, section=row.section) for row in bad.itertuples()]
 
+    ids = judged.markers["marker_id"].to_numpy(dtype=object)
     marker_id = np.full(m, None, dtype=object)
     state = np.where(corners["has_marker"].to_numpy(dtype=bool), "unfound", "fitted").astype(object)
+    # a marker only a shifted file holds was found, but where it is cannot be said
+    apart = [(match_label(label, _or_none(section), plat).site, name)
+             for (label, section), name in zip(_labels(alone), alone["marker_id"], strict=True)]  # fmt: skip
+    for found, name in apart:
+        if found is not None:
+            corner = int(sites["corner_index"].iloc[found])
+            state[corner], marker_id[corner] = "doubtful", name
     every = np.flatnonzero(corner_of >= 0)
-    ids = judged.markers["marker_id"].to_numpy(dtype=object)
     state[corner_of[every]], marker_id[corner_of[every]] = "doubtful", ids[every]
     sure = np.flatnonzero(holding)
     state[corner_of[sure]] = np.where(judged.doubtful[sure], "doubtful", "found")
     marker_id[corner_of[sure]] = ids[sure]
-    state[is_gone] = "disturbed"
-    return _Held(grid, spread, radius, state, marker_id, located, findings)
+    state[disturbed] = "disturbed"
+    return put_together(plat, located, state, marker_id), findings
 
 
 def _one_each(corner: npt.NDArray[np.int64], holds: npt.NDArray[np.bool_], cov: Floats) -> npt.NDArray[np.bool_]:
@@ -721,23 +684,11 @@ def _one_each(corner: npt.NDArray[np.int64], holds: npt.NDArray[np.bool_], cov: 
     return out
 
 
-def _suspects(
-    plat: Plat, bad: Iterable[str], corner: npt.NDArray[np.int64], doubtful: npt.NDArray[np.bool_], released: set[int]
-) -> list[int]:
-    """Doubtful markers that hold a corner of a lot that lost its shape."""
-    rings, starts = plat.lot_rings
-    lots = {str(lot): row for row, lot in enumerate(plat.lots["lot_id"])}
-    rows = [lots[str(lot)] for lot in bad if str(lot) in lots]
-    corners = {int(c) for row in rows for c in rings[starts[row] : starts[row + 1]]}
-    return [int(row) for row in np.flatnonzero(doubtful) if int(corner[row]) in corners and int(row) not in released]
-
-
 # ---- what the fit says ----------------------------------------------------------------------------------------------
 
 
 def _tell(
-    ground: Ground, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, row_in_fit: npt.NDArray[np.int64],
-    site: npt.NDArray[np.int64], sites: pd.DataFrame, taken: Ingested, n_alone: int,
+    ground: Ground, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, sites: pd.DataFrame, taken: Ingested, n_alone: int
 ) -> tuple[str, dict[str, Any], list[str]]:  # fmt: skip
     unit = ground.unit
     misses = [fit.leave_one_out[fit.used] for fit in fits.values()]

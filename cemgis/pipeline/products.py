@@ -12,7 +12,6 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from cemgis import edits, maps
@@ -20,8 +19,9 @@ from cemgis.drawing import PAPERS, Facts
 from cemgis.errors import InputError
 from cemgis.files import geopackage
 from cemgis.files import records as record_files
-from cemgis.files.whole import input_error, whole, write_bytes, write_text
+from cemgis.files.whole import input_error, write_bytes, write_text
 from cemgis.ground import Ground
+from cemgis.layers import LAYERS
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.evidence import read_ground
 from cemgis.pipeline.run import Run, plain
@@ -62,8 +62,9 @@ def build(folder: Path, *, with_maps: bool = True) -> Run:
     kept = _keep_changes(path, run)
     run.made += kept
     log.info("writing %s", path)
+    layers = {name: table for name, table in run.tables.items() if name in LAYERS}
     geopackage.write_ground(
-        path, run.tables, unit=run.ground.unit, crs=run.ground.crs.crs, stamp=run.facts_stamp, title=run.ground.name
+        path, layers, unit=run.ground.unit, crs=run.ground.crs.crs, stamp=run.as_of, title=run.ground.name
     )
     run.made.append(path)
     if with_maps:
@@ -76,7 +77,7 @@ def _keep_changes(path: Path, run: Run) -> list[Path]:
     if not path.exists():
         return []
     found = geopackage.changes(path)
-    left = _uncollected(found, run.facts_records)
+    left = _uncollected(found, run.records)
     lines = [f"{name}: the layer was taken away" for name in found.lost]
     for difference in left:
         lines += difference.lines()
@@ -88,11 +89,7 @@ def _keep_changes(path: Path, run: Run) -> list[Path]:
         )
     if not found.own_tables and not found.own_columns:
         return []
-    number = 1
-    while (aside := path.with_name(f"{path.stem}-kept-{number}{path.suffix}")).exists():
-        number += 1
-    with whole(aside) as beside:
-        shutil.copyfile(path, beside)
+    aside = geopackage.keep_copy(path)
     own = [*found.own_tables, *(f"{name}.{column}" for name, more in found.own_columns.items() for column in more)]
     run.said.append(f"{path.name} held tables or columns of its own ({', '.join(own)}): a copy is kept as {aside.name}.")
     return [aside]
@@ -371,9 +368,3 @@ def new_ground(folder: Path, crs: str) -> Path:
     name = folder.resolve().name.replace("\\", " ").replace('"', "'")
     write_text(path, _TEMPLATE.format(name=name, crs=crs.replace('"', "")))
     return path
-
-
-def radii_summary(spaces: pd.DataFrame) -> tuple[float, float]:
-    """Middle and largest 95 % radius of spaces; NaN when there are none."""
-    radii = spaces["radius_95"].dropna().to_numpy(dtype=float)
-    return (float(np.median(radii)), float(radii.max())) if len(radii) else (float("nan"), float("nan"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
@@ -49,6 +50,12 @@ class Run:
         The same in words, in order.
     made : list of Path
         Files written.
+    records : list of dict
+        What people entered, which the run carries.
+    rows : Series, optional
+        Row of each space, on the index of ``tables["spaces"]``.
+    as_of : datetime
+        Latest moment the evidence or the records speak of.
     """
 
     ground: Ground
@@ -57,6 +64,9 @@ class Run:
     facts: dict[str, Any] = field(default_factory=dict)
     said: list[str] = field(default_factory=list)
     made: list[Path] = field(default_factory=list)
+    records: list[dict[str, Any]] = field(default_factory=list)
+    rows: pd.Series | None = None
+    as_of: datetime = datetime(1970, 1, 1, tzinfo=UTC)
 
     @property
     def findings_table(self) -> gpd.GeoDataFrame:

@@ -1,0 +1,264 @@
+"""The whole computation, from a folder's evidence to tables and findings; nothing is written here."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyproj
+import shapely
+
+from cemgis import __version__, edits, schema
+from cemgis.capacity import capacity
+from cemgis.clearance import clearances, lost_spaces
+from cemgis.errors import InputError
+from cemgis.findings import find
+from cemgis.layers import LAYERS
+from cemgis.occupations import make_markers
+from cemgis.orientation import orient
+from cemgis.pipeline.evidence import Evidence, gather_evidence, read_ground
+from cemgis.pipeline.placing import Placing, ingest, place
+from cemgis.pipeline.run import STAGES, Run
+from cemgis.pipeline.surveyed import SURVEYED, surveyed
+from cemgis.plat import Plat, make_plat, overlaps
+from cemgis.reference import convergence, declination, to_lonlat
+from cemgis.register import Register, read_register, space_states
+from cemgis.spaces import build_corners, build_lots, build_sections, build_spaces
+
+__all__ = ["compute"]
+
+log = logging.getLogger("cemgis")
+
+_LIBRARIES = ("geopandas", "numpy", "pandas", "pyogrio", "pyproj", "scipy", "shapely")
+
+
+def compute(folder: Path, until: str = STAGES[-1]) -> Run:
+    """Compute a ground from its evidence and records.
+
+    Parameters
+    ----------
+    folder : Path
+    until : str
+        Last stage, one of `STAGES`.
+
+    Returns
+    -------
+    Run
+
+    Raises
+    ------
+    InputError
+        When the input cannot be used, with all its problems.
+    """
+    ground = read_ground(Path(folder))
+    evidence = gather_evidence(ground)
+    run = Run(ground, records=evidence.records, findings=list(evidence.findings))
+    stage = STAGES.index(until)
+
+    log.info("gathering occupations")
+    taken = ingest(ground, evidence)
+    run.findings += taken.findings
+    run.tables.update(readings=taken.readings, occupations=_shaped(taken.occupations, "occupations"), control=taken.control)
+    if stage == 0:
+        markers, findings = make_markers(taken.occupations, taken.numbers, taken.taped, combined_factor=taken.factor)
+        run.tables["markers"] = markers
+        run.findings += findings
+        return run
+
+    log.info("drawing the plats")
+    plat = make_plat(ground, evidence.lots)
+    run.findings += plat.findings
+    log.info("fitting")
+    placed = place(ground, plat, taken, evidence.records)
+    run.findings += placed.findings
+    run.said += placed.said
+    run.facts.update(placed.facts)
+    run.tables.update(readings=placed.readings, occupations=placed.occupations, markers=placed.markers)
+    if stage == 1:
+        return run
+
+    log.info("building %s spaces", f"{len(plat.spaces):,}")
+    _build(run, evidence, plat, placed)
+    _settle(run, evidence)
+    if stage >= 3:
+        log.info("heads")
+        _heads(run)
+    if stage >= 4:
+        log.info("clearances")
+        names = ("vaults", "spaces", "monuments", "probable_graves", "obstacles", "drives")
+        table, findings = clearances(
+            *(run.tables[name] for name in names), rules=ground.rules, unit=ground.unit
+        )
+        run.tables["clearances"] = table
+        run.findings += findings
+    counts = capacity(run.tables["spaces"], run.tables["niches"])
+    if stage >= 5:
+        run.tables["capacity"] = counts.counts
+        run.said += list(counts.words)
+        run.facts["capacity"] = counts.counts.to_dict("records")
+    run.tables["sections"] = _with_vacant(run.tables["sections"], counts.by_section)
+    _carry(run, evidence, ("corners", "lots", "sections"))
+    run.facts["spaces"] = len(run.tables["spaces"])
+    run.facts["lots"] = len(run.tables["lots"])
+    run.tables["findings"] = run.findings_table
+    run.tables["run"] = _run_table(run, evidence, placed)
+    for name, layer in LAYERS.items():
+        if name not in run.tables and stage == len(STAGES) - 1:
+            run.tables[name] = schema.empty(layer, ground.crs.crs)
+    return run
+
+
+def _shaped(table: pd.DataFrame, name: str) -> gpd.GeoDataFrame | pd.DataFrame:
+    return schema.restore(table, LAYERS[name], getattr(table, "crs", None))
+
+
+def _build(run: Run, evidence: Evidence, plat: Plat, placed: Placing) -> None:
+    """Corners, lots, spaces and sections, and where plats claim the same land."""
+    ground, tables, crs = run.ground, run.tables, run.ground.crs.crs
+    corners = placed.corners
+    tables["corners"] = build_corners(plat, corners, crs)
+    tables["lots"] = build_lots(plat, corners, crs)
+    tables["spaces"] = spaces = build_spaces(plat, corners, crs)
+    outlines = {}
+    for name, shape in evidence.outlines.items():
+        fit = placed.fits.get(ground.section(name).plat or "")
+        if fit is not None:
+            outlines[name] = shapely.transform(shape, fit.transform)
+    dates = {entry.name: entry.date for entry in ground.plats}
+    tables["sections"] = build_sections(plat, corners, ground.sections, dates, spaces, outlines, crs)
+    tables["niches"] = schema.restore(plat.niches, LAYERS["niches"])
+    by_space = plat.spaces.set_index("space_id")["row"]
+    run.rows = pd.Series(by_space.reindex(spaces["space_id"].astype(object)).to_numpy(), index=spaces.index)
+    least = 2.0 * float(np.nanmedian(spaces["radius_95"].to_numpy(dtype=float, na_value=np.nan))) if len(spaces) else 0.0
+    run.findings += overlaps(tables["sections"], tables["lots"], least=least, unit=ground.unit)
+
+
+def _settle(run: Run, evidence: Evidence) -> None:
+    """Surveyed things, the register, and what is known of each space's use."""
+    ground, tables = run.ground, run.tables
+    found, findings = surveyed(ground, evidence.features)
+    run.findings += findings
+    tables.update(found)
+    _carry(run, evidence, SURVEYED)
+    parts: list[Register] = []
+    for entry, table in evidence.register:
+        parts.append(
+            read_register(
+                table.rows.assign(line=table.lines), source=entry.file, spaces=tables["spaces"], niches=tables["niches"],
+                lots=tables["lots"], columns=entry.columns or None,
+            )
+        )  # fmt: skip
+    for name in ("events", "people", "rights"):
+        layer = LAYERS[name]
+        pieces = [getattr(part, name) for part in parts]
+        joined = pd.concat(pieces, ignore_index=True) if pieces else schema.empty(layer)
+        tables[name] = schema.restore(joined, layer)
+    run.findings += [item for part in parts for item in part.findings]
+    rules = ground.rules
+    lost = lost_spaces(tables["spaces"], tables["obstacles"], tables["drives"], rules=rules)
+    states, findings = space_states(
+        tables["spaces"], tables["events"], tables["rights"], rules=rules,
+        probable_graves=tables["probable_graves"], vaults=tables["vaults"], lost=lost,
+    )  # fmt: skip
+    run.findings += findings
+    tables["spaces"] = _assigned(tables["spaces"], states)
+    niches, findings = space_states(tables["niches"], tables["events"], tables["rights"], rules=rules)
+    run.findings += findings
+    tables["niches"] = _assigned(tables["niches"], niches)
+    _carry(run, evidence, ("spaces",))
+
+
+def _assigned(table: Any, columns: pd.DataFrame) -> Any:
+    return table.assign(**{name: columns[name] for name in columns.columns if name in table})
+
+
+def _heads(run: Run) -> None:
+    ground, tables = run.ground, run.tables
+    spaces = tables["spaces"]
+    middle = shapely.get_coordinates(shapely.centroid(spaces.geometry.to_numpy()))
+    grid_to_true = convergence(middle, ground.crs) if len(middle) else 0.0
+    columns, findings = orient(
+        spaces, {section.name: section.heads for section in ground.sections}, rules=ground.rules,
+        convergence_deg=grid_to_true, rows=run.rows, monuments=tables["monuments"], vaults=tables["vaults"],
+        events=tables["events"], exceptions=[item for section in ground.sections for item in section.exceptions],
+    )  # fmt: skip
+    run.findings += findings
+    # what a person settled by hand stands
+    settled = {name: edits.latest(run.records, "spaces", name) for name in ("heads", "heads_reason")}
+    made = _assigned(spaces, columns)
+    for name, values in settled.items():
+        here = made["space_id"].astype(object).map(values)
+        made[name] = made[name].mask(here.notna().to_numpy(), here.astype("string").to_numpy())
+    tables["spaces"] = made
+
+
+def _carry(run: Run, evidence: Evidence, names: Iterable[str]) -> None:
+    """Carry what people changed by hand into layers, and say which of it to look at again."""
+    for name in names:
+        layer, table = LAYERS[name], run.tables[name]
+        run.findings += [
+            find("record to look at again", f"{layer.name} {doubt.record.get('key')}", doubt.why)
+            for doubt in edits.doubts(table, layer, evidence.records)
+        ]
+        run.tables[name] = edits.apply(table, layer, evidence.records, crs=run.ground.crs.name)
+
+
+def _with_vacant(sections: Any, by_section: pd.DataFrame) -> Any:
+    vacant = sections["section"].map(by_section["vacant"]) if "vacant" in by_section else pd.NA
+    return sections.assign(vacant=pd.Series(vacant, index=sections.index).astype("Int64"))
+
+
+# ---- what it was made from ------------------------------------------------------------------------------------------
+
+
+def _as_of(run: Run) -> datetime:
+    """Latest moment the evidence or the records speak of: the file's date is theirs, not the clock's."""
+    times = list(run.tables["readings"]["time"].dropna())
+    said = [pd.Timestamp(str(record["when"])) for record in run.records if record.get("when")]
+    latest = max([*times, *said], default=pd.Timestamp("1970-01-01", tz="UTC"))
+    return pd.Timestamp(latest).tz_convert("UTC").to_pydatetime().astimezone(UTC)
+
+
+def _run_table(run: Run, evidence: Evidence, placed: Placing) -> pd.DataFrame:
+    ground = run.ground
+    xy = placed.corners.grid_xy[np.isfinite(placed.corners.grid_xy).all(axis=1)]
+    middle = xy.mean(axis=0)
+    turn = float(convergence(middle[None], ground.crs)[0])
+    run.as_of = _as_of(run)
+    lon, lat = to_lonlat(middle[None], ground.crs)[0]
+    year = run.as_of.year + (run.as_of.timetuple().tm_yday - 1) / 365.25
+    rows: list[tuple[str, str, object, str | None]] = [
+        ("ground", "ground", ground.name, None),
+        ("place", "ground", ground.place, None),
+        ("crs", "ground", ground.crs.name, None),
+        ("unit", "ground", ground.unit.name, ground.unit.source),
+        ("cemgis", "version", __version__, None),
+        ("PROJ", "version", pyproj.proj_version_str, None),
+        ("GDAL", "version", pyogrio.__gdal_version_string__, None),
+        *((name, "version", metadata.version(name), None) for name in _LIBRARIES),
+        *((name, "evidence", digest, "SHA-256") for name, digest in evidence.hashes.items()),
+        *(
+            (name, "rule", f"{rule.value}", f"{rule.kind}: {rule.source}")
+            for name, rule in ((name, ground.rules.rule(name)) for name in ground.rules)
+        ),
+        ("as of", "result", run.as_of.isoformat(timespec="seconds"), "latest reading or record"),
+        ("evidence hash", "result", evidence.hash[:12], "SHA-256 of the evidence named here"),
+        ("accuracy", "result", placed.accuracy, "each marker predicted from the others"),
+        ("convergence", "result", f"{turn:.6f}", "degrees; true azimuth = grid azimuth + convergence, at the middle"),
+    ]
+    try:
+        east = float(declination(float(lon), float(lat), year))
+        rows.append(("declination", "result", f"{east:.2f}", "degrees east of true north, IGRF-14, at that date"))
+    except InputError:
+        log.warning("no declination for %.1f", year)
+    run.facts.update(as_of=run.as_of.isoformat(timespec="seconds"), evidence_hash=evidence.hash[:12])
+    table = pd.DataFrame(rows, columns=["name", "group", "value", "source"])
+    return schema.restore(table, LAYERS["run"])

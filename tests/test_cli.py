@@ -1,0 +1,178 @@
+"""Every command and script does what its help says, and ends with the exit code it promises."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+import shutil
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from cemgis import cli
+
+ROOT = Path(__file__).resolve().parents[1]
+DEMO = ROOT / "data" / "demo"
+
+
+def commands() -> dict[str, object]:
+    top = cli.parser()
+    action = next(action for action in top._actions if action.dest == "command")
+    return dict(action.choices)
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory) -> Path:
+    """Build the demo ground once; tests that change it copy it first."""
+    folder = tmp_path_factory.mktemp("demo") / "ground"
+    assert cli.main(["demo", str(folder)]) == 0
+    return folder
+
+
+@pytest.fixture
+def own(demo, tmp_path) -> Path:
+    """Make a copy of the built demo to change."""
+    return Path(shutil.copytree(demo, tmp_path / "own"))
+
+
+@pytest.mark.parametrize("name", sorted(commands()))
+def test_a_command_and_its_options_have_help_and_stand_in_the_readme(name):
+    parser = commands()[name]
+    assert parser.description
+    for action in parser._actions:
+        assert action.help, f"{name} {action.dest}"
+    assert f"cemgis {name}" in (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_help_does_not_wait_for_heavy_imports():
+    code = "import sys; from cemgis import cli; cli.parser().format_help(); print([n for n in ('pandas','numpy') if n in sys.modules])"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert out.stdout.strip() == "[]"
+
+
+def test_demo_says_what_it_found_and_where_to_look(demo, capsys):
+    assert cli.main(["demo", str(demo)]) == 0
+    said = capsys.readouterr().out
+    assert "label misread" in said
+    assert "read upside down" in said
+    assert "ground.gpkg" in said
+    assert "staff.html" in said
+    for name in ("ground.gpkg", "maps/staff/ground.pdf", "maps/staff/ground.png", "maps/staff/staff.html"):
+        assert (demo / name).stat().st_size > 1000
+
+
+def test_building_again_gives_the_same_bytes(own):
+    made = ("ground.gpkg", "maps/staff/ground.pdf", "maps/staff/ground.png", "maps/staff/staff.html")
+    before = {name: (own / name).read_bytes() for name in made}
+    (own / "ground.gpkg").unlink()
+    assert cli.main(["build", str(own)]) == 0
+    for name in made:
+        assert (own / name).read_bytes() == before[name], name
+
+
+def test_check_lists_findings_writes_nothing_and_exits_1(own, capsys):
+    before = {path: path.stat().st_mtime_ns for path in own.rglob("*")}
+    assert cli.main(["check", str(own), "--json"]) == 1
+    found = json.loads(capsys.readouterr().out)
+    assert any(row["kind"] == "file shifted" for row in found["findings"])
+    assert {path: path.stat().st_mtime_ns for path in own.rglob("*")} == before
+
+
+@pytest.mark.parametrize("name", sorted(cli.STEPS))
+def test_a_step_prints_its_table_and_writes_it_as_csv(name, demo, tmp_path, capsys):
+    out = tmp_path / "table.csv"
+    assert cli.main([name, str(demo), "--csv", str(out), "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    table = said[cli.STEPS[name][1]]
+    with out.open(encoding="utf-8", newline="") as handle:
+        rows = list(csv.DictReader(handle))
+    assert len(rows) == len(table) > 0
+    assert cli.main([name, str(demo)]) == 0
+    assert capsys.readouterr().out.startswith("Millrace Hill")
+
+
+def test_maps_can_be_drawn_again_at_a_given_scale(own, capsys):
+    (own / "maps" / "staff" / "ground.pdf").unlink()
+    assert cli.main(["maps", str(own), "--paper", "a1", "--scale", "1 in = 60 ft"]) == 0
+    assert (own / "maps" / "staff" / "ground.pdf").exists()
+    assert cli.main(["maps", str(own), "--scale", "1:250"]) == 2
+    assert "1 in = 20 ft" in capsys.readouterr().err
+
+
+def test_crs_suggests_the_state_plane_zone(capsys):
+    assert cli.main(["crs", "40.9", "--json", "--", "-82.3"]) == 0
+    rows = json.loads(capsys.readouterr().out)
+    assert any("6549" in str(row) for row in rows)
+    assert cli.main(["crs", "40 53 12.3 N", "82 18 0 W"]) == 0
+    assert cli.main(["crs", "140.9", "10"]) == 2
+
+
+@pytest.mark.parametrize("topic", ["layers", "rules", "findings", "spaces", "run"])
+def test_explain_prints_what_is_declared(topic, capsys):
+    assert cli.main(["explain", topic]) == 0
+    assert len(capsys.readouterr().out) > 300
+
+
+def test_explain_of_nothing_names_what_there_is(capsys):
+    assert cli.main(["explain", "graves"]) == 2
+    assert "spaces" in capsys.readouterr().err
+
+
+def test_a_new_ground_can_be_read_and_says_what_is_missing(tmp_path, capsys):
+    folder = tmp_path / "hill"
+    assert cli.main(["new", str(folder)]) == 0
+    assert cli.main(["build", str(folder)]) == 2
+    assert "section" in capsys.readouterr().err
+    assert cli.main(["new", str(folder)]) == 2
+    assert "not empty" in capsys.readouterr().err
+
+
+def test_usage_errors_exit_2(capsys):
+    with pytest.raises(SystemExit) as stopped:
+        cli.main(["bulid"])
+    assert stopped.value.code == 2
+    assert cli.main(["build", "/nowhere/at/all"]) == 2
+    assert "no such folder" in capsys.readouterr().err
+
+
+SCRIPTS = sorted(path.name for path in (ROOT / "scripts").glob("*.py"))
+OWN_TESTS = {"start.py", "invent_demo.py", "study_radii.py", "bench.py"}
+
+
+@pytest.mark.parametrize("name", [name for name in SCRIPTS if name not in OWN_TESTS])
+def test_a_script_runs_on_a_ground(name, own):
+    done = subprocess.run(
+        [sys.executable, str(ROOT / "scripts" / name), str(own)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip()
+
+
+def test_no_script_holds_functions_unless_it_may():
+    may = re.compile(r"start|bench|study")
+    for name in SCRIPTS:
+        text = (ROOT / "scripts" / name).read_text(encoding="utf-8")
+        assert may.search(name) or not re.search(r"^def ", text, re.MULTILINE), name
+
+
+@pytest.mark.slow
+def test_an_installed_wheel_runs_the_demo_in_an_empty_folder(tmp_path):
+    pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "-q"]
+    wheels, site, empty = tmp_path / "wheels", tmp_path / "site", tmp_path / "empty"
+    empty.mkdir()
+    subprocess.run([*pip, "wheel", "--no-deps", "-w", str(wheels), str(ROOT)], check=True)
+    (wheel,) = wheels.glob("*.whl")
+    names = zipfile.ZipFile(wheel).namelist()
+    assert "cemgis/py.typed" in names
+    assert "cemgis/data/demo/ground.toml" in names
+    subprocess.run([*pip, "install", "--no-deps", "--target", str(site), str(wheel)], check=True)
+    code = f"import sys; sys.path.insert(0, {str(site)!r}); import cemgis; assert {str(site)!r} in cemgis.__file__; "
+    code += "from cemgis.cli import main; sys.exit(main(['demo']))"
+    done = subprocess.run([sys.executable, "-c", code], cwd=empty, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert (empty / "demo-ground" / "ground.gpkg").exists()
+    assert [path.name for path in empty.iterdir()] == ["demo-ground"]
