@@ -54,7 +54,9 @@ def parser() -> argparse.ArgumentParser:
         made.add_argument("--json", action="store_true", help="print the result as JSON")
 
     made = add("demo", _demo, "build the demo ground and say what it made, what it found and where to look")
-    made.add_argument("folder", nargs="?", type=Path, default=Path("demo-ground"), help="where to (default: demo-ground)")
+    made.add_argument(
+        "folder", nargs="?", type=Path, default=Path("demo-ground"), help="where to (default: demo-ground)"
+    )
     made.add_argument("--json", action="store_true", help="print the result as JSON")
     made = add("new", _new, "start a ground of your own: a folder with a ground.toml to fill in")
     made.add_argument("folder", type=Path, help="folder to make")
@@ -62,7 +64,9 @@ def parser() -> argparse.ArgumentParser:
     made = add("build", _build, "build ground.gpkg and the maps from the evidence and the records")
     folder(made)
     made.add_argument("--no-maps", action="store_true", help="only ground.gpkg")
-    made = add("check", _check, "build without writing anything and list the findings; exit 1 if there are any to act on")
+    made = add(
+        "check", _check, "build without writing anything and list the findings; exit 1 if there are any to act on"
+    )
     folder(made)
     for name, (_, _, text) in STEPS.items():
         made = add(name, _step, text)
@@ -201,7 +205,8 @@ def _crs(given: argparse.Namespace) -> int:
     from cemgis import reference
 
     table = reference.suggest(
-        reference.parse_angle(given.lat, "latitude", axis="lat"), reference.parse_angle(given.lon, "longitude", axis="lon")
+        reference.parse_angle(given.lat, "latitude", axis="lat"),
+        reference.parse_angle(given.lon, "longitude", axis="lon"),
     )
     if given.json:
         _print_json(table.to_dict("records"))

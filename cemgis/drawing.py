@@ -160,6 +160,8 @@ class Frame:
     Parameters
     ----------
     paper : str
+    beside : bool
+        Whether the panel stands at the right of the map; else it lies below.
     size_pt : tuple of float
         Width and height of the sheet.
     map_pt : tuple of float
@@ -174,17 +176,13 @@ class Frame:
     """
 
     paper: str
+    beside: bool
     size_pt: tuple[float, float]
     map_pt: tuple[float, float, float, float]
     panel_pt: tuple[float, float, float, float]
     scale: float
     unit_per_pt: float
     centre_grid: tuple[float, float]
-
-    @property
-    def landscape(self) -> bool:
-        """Whether the sheet lies on its long side."""
-        return self.size_pt[0] > self.size_pt[1]
 
     @property
     def middle_pt(self) -> tuple[float, float]:
@@ -218,6 +216,7 @@ def frame(
     paper: str,
     *,
     landscape: bool,
+    beside: bool = True,
     scale: float | None = None,
     where: str = "map",
 ) -> Frame:
@@ -231,6 +230,8 @@ def frame(
     paper : str
         A key of `PAPERS`.
     landscape : bool
+    beside : bool
+        Panel at the right of the map, or below it.
     scale : float, optional
         Feet to the inch, or the number after 1 :; without it the largest round scale that fits.
 
@@ -251,12 +252,12 @@ def frame(
     short, long = (side * POINTS_PER_INCH for side in PAPERS[paper])
     width, height = (long, short) if landscape else (short, long)
     inset = _MARGIN_PT + _TICKS_PT
-    if landscape:
+    if beside:
         panel = min(max(0.25 * width, 190.0), 330.0)
         map_pt = (inset, inset, width - inset - panel - _GAP_PT, height - inset)
         panel_pt = (width - _MARGIN_PT - panel, _MARGIN_PT, width - _MARGIN_PT, height - _MARGIN_PT)
     else:
-        panel = min(max(0.27 * height, 220.0), 420.0)
+        panel = min(max(0.27 * height, 238.0), 420.0)
         map_pt = (inset, inset + panel + _GAP_PT, width - inset, height - inset)
         panel_pt = (_MARGIN_PT, _MARGIN_PT, width - _MARGIN_PT, _MARGIN_PT + panel)
     east, north = bounds_grid[2] - bounds_grid[0], bounds_grid[3] - bounds_grid[1]
@@ -270,7 +271,7 @@ def frame(
             centre = ((bounds_grid[0] + bounds_grid[2]) / 2, (bounds_grid[1] + bounds_grid[3]) / 2)
             found = int(candidate) if candidate == int(candidate) else candidate
             return Frame(
-                paper, (width, height), map_pt, panel_pt, found, unit_per_point(candidate, unit), centre
+                paper, beside, (width, height), map_pt, panel_pt, found, unit_per_point(candidate, unit), centre
             )  # fmt: skip
     raise InputError.of(
         where,
@@ -289,7 +290,7 @@ def choose_frame(
     legible: float | None = None,
     where: str = "map",
 ) -> Frame:
-    """Choose sheet and direction: the smallest sheet that is legible, on the side that gives the larger scale.
+    """Choose sheet and layout: the smallest sheet that is legible, laid so that the scale is largest.
 
     Parameters
     ----------
@@ -313,9 +314,11 @@ def choose_frame(
     last: InputError | None = None
     for name in names:
         tried = []
-        for landscape in (True, False):
+        for landscape, beside in ((True, True), (False, False), (True, False)):
             try:
-                tried.append(frame(bounds_grid, unit, name, landscape=landscape, scale=scale, where=where))
+                tried.append(
+                    frame(bounds_grid, unit, name, landscape=landscape, beside=beside, scale=scale, where=where)
+                )
             except InputError as error:
                 last = error
         if not tried:
@@ -553,7 +556,7 @@ def lettering(
 ) -> Lettering:
     """Fit numbers into polygons at one size for the sheet, turned to the long side and upright.
 
-    The size is the one at which 19 of 20 have room; the others are marked as not fitting.
+    The size is the one at which 9 of 10 have room; the others are marked as not fitting.
 
     Parameters
     ----------
@@ -584,7 +587,7 @@ def lettering(
     worded = unit_widths > 0
     room = np.where(worded, np.minimum(width * across / _CAP_HEIGHT, length * along / np.maximum(unit_widths, 1e-9)), 0)
     middle = shapely.get_coordinates(shapely.centroid(polygons_pt)).reshape(-1, 2) if count else np.zeros((0, 2))
-    size = float(min(most_pt, np.quantile(room[worded], 0.05))) if worded.any() else 0.0
+    size = float(min(most_pt, np.quantile(room[worded], 0.1))) if worded.any() else 0.0
     if size < least_pt * (1 - 1e-9):
         size = 0.0
     if size_pt is not None:

@@ -41,6 +41,8 @@ Ints = npt.NDArray[np.int64]
 MODELS: Mapping[str, int] = {"shift": 2, "rigid": 3, "conformal": 4, "affine": 6}
 """Number of parameters by model: moved; moved and turned; also scaled; also sheared and scaled by axis."""
 
+_WHERE = "plat"
+
 _SHAPE_LIMIT = 0.1
 """Largest standard deviation of direction and scale, 6 degrees and 10 %. Assumption, no source."""
 _AGREE_SHARE = 1.0 / 3.0
@@ -316,8 +318,6 @@ def _start(
 
 
 # ---- the fit ---------------------------------------------------------------------------------------------------------
-
-_WHERE = "plat"
 
 
 @dataclass(frozen=True)
@@ -1394,11 +1394,27 @@ def file_shifts(
     tied together; a reading on control fixes it. Without control, the largest set of files that agree with one another
     is taken as right; if there is no single largest, nothing is, however many markers a file holds: one wrong base is
     one mistake, whether it spoils ten markers or a hundred.
+
+    Examples
+    --------
+    >>> from cemgis.units import US_SURVEY_FOOT
+    >>> plat = np.array([[x, y] for x in range(0, 160, 16) for y in range(0, 72, 12)], dtype=float)
+    >>> off = np.where(np.arange(60)[:, None] % 3 == 0, [3.0, -4.0], [0.0, 0.0])
+    >>> fit = fit_plat(plat, plat + off, np.tile(0.01 * np.eye(2), (60, 1, 1)),
+    ...                setting_sigma=0.2, setting_dof=4, alpha=0.001, power=0.8)
+    >>> read = pd.DataFrame({"file": np.array(["a.csv", "b.csv", "c.csv"])[np.arange(60) % 3], "plat": "1889",
+    ...                      "row": np.arange(60), "e": fit.grid_xy[:, 0], "n": fit.grid_xy[:, 1],
+    ...                      "cov_ee": 0.01, "cov_en": 0.0, "cov_nn": 0.01})
+    >>> file_shifts({"1889": fit}, read, alpha=0.001, least=0.15, unit=US_SURVEY_FOOT)["words"]["a.csv"]
+    'the markers of a.csv miss by 5.00 ft (E +3.00, N -4.00) against b.csv, c.csv'
     """
     columns = ["n_markers", "shift_e", "shift_n", "shift", "sigma", "chance", "against", "state", "words"]
-    known = occupations[occupations["plat"].isin(list(fits)).to_numpy() & (occupations["row"] >= 0).to_numpy()]
+    spread = ["cov_ee", "cov_en", "cov_nn"]
+    known = occupations.dropna(subset=["file", "plat", "row", "e", "n", *spread])
+    known = known[known["plat"].isin(list(fits)) & (known["row"] >= 0)]
     if control is None:
-        control = pd.DataFrame(columns=["file", "miss_e", "miss_n", "cov_ee", "cov_en", "cov_nn"])
+        control = pd.DataFrame(columns=["file", "miss_e", "miss_n", *spread])
+    control = control.dropna(subset=["file", "miss_e", "miss_n", *spread])
     files = sorted({*known["file"].astype(str), *control["file"].astype(str)})
     if not files:
         return pd.DataFrame(columns=columns, index=pd.Index([], name="file"))

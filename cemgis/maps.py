@@ -19,6 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch, Polygon, Rectangle
 from matplotlib.path import Path
+from scipy.spatial import KDTree
 
 from cemgis import __version__, drawing
 from cemgis.drawing import SANS, SERIF, Facts, Frame, Lettering, printable, text_width, wrap
@@ -465,11 +466,25 @@ def _draw_points(sheet: _Sheet, tables: Mapping[str, pd.DataFrame]) -> None:
             symbol = sheet.note(name, value, "mark")
             small = replace(symbol, size_pt=symbol.size_pt * factor)
             xy = sheet.frame.to_page(shapely.get_coordinates(_geometry(mine)))
-            _marks(sheet, xy, small, 7.0 if value != "unfound" else 6.6)
+            z = 7.0 if value != "unfound" else 6.6
+            near = _neighbour(xy) < small.size_pt * 1.25
+            if near.any():  # a crowd of small lots: smaller marks instead of a blot
+                reach = float(np.median(_neighbour(xy)[near]))
+                _marks(sheet, xy[near], replace(small, size_pt=min(max(reach * 0.55, 0.8), small.size_pt)), z)
+            if not near.all():
+                _marks(sheet, xy[~near], small, z)
     control = _placed(tables, "control")
     if control is not None:
         xy = sheet.frame.to_page(shapely.get_coordinates(_geometry(control)))
         _marks(sheet, xy, sheet.note("control", "", "mark"), 7.4)
+
+
+def _neighbour(xy_pt: Floats) -> Floats:
+    """Distance of each point to the nearest other one."""
+    if len(xy_pt) < 2:
+        return np.full(len(xy_pt), np.inf)
+    distance, _ = KDTree(xy_pt).query(xy_pt, k=2)
+    return np.asarray(distance[:, 1], dtype=float)
 
 
 def _draw_labels(sheet: _Sheet, labels: _Labels) -> None:
@@ -513,12 +528,16 @@ def _draw_sections(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _L
     if sections is None:
         return
     heads = _heads_of_sections(tables, convergence_deg)
-    occupied = [shape for name in ("lots", "spaces", "obstacles") if (table := _placed(tables, name)) is not None
-                for shape in sheet.frame.shapes(_geometry(table))]  # fmt: skip
+    occupied: list[Any] = []
+    for name in ("lots", "spaces", "obstacles", "drives"):
+        table = _placed(tables, name)
+        if table is not None:
+            occupied.extend(sheet.frame.shapes(_geometry(table)))
     tree = shapely.STRtree(np.array(occupied, dtype=object))
     placed: list[Any] = []
     size = sheet.base * 1.18
     limits = shapely.box(*sheet.frame.map_pt)
+    land = shapely.STRtree(_geometry_pt(sheet, sections))
     for name, title, shape in zip(
         _words(sections, "section"), _words(sections, "title"), sheet.frame.shapes(_geometry(sections)), strict=True
     ):
@@ -543,7 +562,7 @@ def _draw_sections(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _L
                     cost = len(tree.query(box, "intersects")) * 10.0 + gap * 0.2 + share + side * 1.5
                     cost += 400.0 * sum(bool(shapely.intersects(box, other)) for other in placed)
                     cost += 0.0 if shapely.covers(limits, box) else 600.0
-                    near = shapely.STRtree(_geometry_pt(sheet, sections)).query(box, "intersects")
+                    near = land.query(box, "intersects")
                     cost += 2.0 * len(near)
                     if cost < best[0]:
                         best = (cost, float(x), float(y))
@@ -551,10 +570,10 @@ def _draw_sections(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _L
         box = shapely.box(x, y, x + width, y + height)
         placed.append(box)
         labels.boxes.append(box)
-        if len(tree.query(box, "intersects")):
-            sheet.add(
-                Rectangle((x - 1, y - 1), width + 2, height + 2, facecolor=PAPER_WHITE, edgecolor="none", zorder=8.6)
-            )
+        # A plate over the grid's crosses, and over land only where there was no free place.
+        z = 8.6 if len(tree.query(box, "intersects")) else 0.7
+        plate = Rectangle((x - 1, y - 1), width + 2, height + 2, facecolor=PAPER_WHITE, edgecolor="none", zorder=z)
+        sheet.add(plate)
         sheet.text(x + arrow, y + size * 1.12, first, size, z=9.0, color=BROWN, fontweight="bold")
         sheet.text(x + arrow, y + size * 0.18, second, size * 0.78, z=9.0, color=BROWN, fontstyle="italic")
         if arrow:
@@ -768,9 +787,9 @@ class _Column:
 
 def _columns(sheet: _Sheet) -> list[_Column]:
     left, bottom, right, top = sheet.frame.panel_pt
-    if sheet.frame.landscape:
+    if sheet.frame.beside:
         return [_Column(left + 9, right - 9, top - 8, bottom + 8)]
-    count = 3
+    count = min(max(int((right - left) / (sheet.base * 29.0)), 3), 5)
     gap = 14.0
     width = (right - left - 18 - gap * (count - 1)) / count
     return [

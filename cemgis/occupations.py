@@ -492,8 +492,8 @@ def settle_occupations(
 ) -> tuple[gpd.GeoDataFrame, list[Finding]]:
     """Say which marker each occupation belongs to, and which do not agree with the others of it.
 
-    Occupations of one key lie at one place if they are nearer than the least distance of two markers, or than their
-    own errors allow. Of three or more that disagree, the one that fits the others least is left out, until the rest
+    Occupations of one key lie at one place if they are nearer than the least distance of two markers and their own
+    errors together. Of three or more that disagree, the one that fits the others least is left out, until the rest
     agree; of two both stay, and the marker is as unsure as they are far apart.
 
     Parameters
@@ -529,20 +529,20 @@ def settle_occupations(
         if not len(drop):
             break
         left[drop] = False
-        for row in drop:
-            why[row] = f"differs by {fit.miss[row]:.2f} from the other occupations of this marker"
     fit = _agreement(codes, xy, sigma, left, numbers)
     dropped = np.flatnonzero(used & ~left)
-    for number in np.unique([*codes[dropped], *np.flatnonzero(fit.bad)]):
-        members = np.flatnonzero((codes == number) & used)
-        spread = xy[members] - xy[members].mean(axis=0)
-        reach = float(np.hypot(*(xy[members].max(axis=0) - xy[members].min(axis=0))))
+    why[dropped] = [f"differs by {miss:.2f} from the other occupations of this marker" for miss in fit.miss[dropped]]
+    members_of = pd.DataFrame({"code": codes[used]}, index=np.flatnonzero(used)).groupby("code").groups
+    names = _texts(occupations, "occupation_id").to_numpy(dtype=object, na_value=None)
+    for number in sorted({*codes[dropped].tolist(), *np.flatnonzero(fit.bad).tolist()}):
+        members = np.asarray(members_of[number])
+        reach = float(np.hypot(*np.ptp(xy[members], axis=0)))
         said = [f"{int(left[members].sum())} of {len(members)} occupations agree; they lie up to {reach:.2f} apart"]
-        said += [f"{occupations['occupation_id'].iloc[row]} {why[row]}" for row in members if not left[row]][:3]
-        middle = xy[members].mean(axis=0) if len(spread) else (np.nan, np.nan)
-        findings.append(
-            find("occupations disagree", ids[members[0]], "; ".join(said), at=(float(middle[0]), float(middle[1])))
-        )
+        if fit.bad[number]:
+            said = [f"its {int(left[members].sum())} occupations lie up to {reach:.2f} apart"]
+        said += [f"{names[row]} {why[row]}" for row in members[~left[members]][:3]]
+        east, north = xy[members].mean(axis=0).tolist()
+        findings.append(find("occupations disagree", ids[members[0]], "; ".join(said), at=(east, north)))
     out = occupations.copy()
     out["used"] = pd.Series(left, index=occupations.index, dtype="boolean")
     out["why_not"] = pd.Series(why, index=occupations.index, dtype="string")
@@ -563,7 +563,7 @@ def _places(key: np.ndarray, xy: np.ndarray, sigma: np.ndarray, numbers: Reading
     core = sharp | ~has_sharp[codes]
     widest = np.zeros(codes.max() + 1)
     np.maximum.at(widest, codes[core], reach * np.sqrt(2.0) * sigma[core])
-    within = np.maximum(widest, numbers.two_places)[codes]
+    within = (widest + numbers.two_places)[codes]
     place = np.full(len(key), -1, dtype=np.int64)
     place[core] = _linked(codes[core], xy[core], within[core])
     rest = np.flatnonzero(~core)
@@ -573,11 +573,11 @@ def _places(key: np.ndarray, xy: np.ndarray, sigma: np.ndarray, numbers: Reading
         tree = cKDTree(np.column_stack([xy[core], codes[core] * layer]))
         distance, nearest = tree.query(np.column_stack([xy[rest], codes[rest] * layer]))
         other = sigma[core][nearest]
-        joins = distance <= np.maximum(numbers.two_places, reach * np.hypot(sigma[rest], other))
+        joins = distance <= numbers.two_places + reach * np.hypot(sigma[rest], other)
         place[rest[joins]] = place[core][nearest[joins]]
         alone = rest[~joins]
         if len(alone):
-            own = _linked(codes[alone], xy[alone], np.maximum(numbers.two_places, reach * np.sqrt(2.0) * sigma[alone]))
+            own = _linked(codes[alone], xy[alone], numbers.two_places + reach * np.sqrt(2.0) * sigma[alone])
             place[alone] = place.max() + 1 + own
     return place
 
@@ -620,7 +620,9 @@ def _marker_ids(key: np.ndarray, place: np.ndarray, start: np.ndarray, xy: np.nd
     joined = frame.merge(places[["key", "place", "id"]], how="left", on=["key", "place"])["id"]
     # an occupation without a position goes with the first place of its key
     first = places.drop_duplicates("key").set_index("key")["id"]
-    ids: np.ndarray = joined.fillna(frame["key"].map(first)).fillna(frame["key"]).to_numpy(dtype=object)
+    again = frame["key"].map(first).to_numpy(dtype=object)
+    own = joined.to_numpy(dtype=object)
+    ids: np.ndarray = np.where(pd.notna(own), own, np.where(pd.notna(again), again, key))
     return ids
 
 
@@ -631,15 +633,15 @@ def _two_places(
     frame = pd.DataFrame(
         {"key": key, "id": ids, "x": xy[:, 0], "y": xy[:, 1], "file": _texts(occupations, "file")},
     )[used]
-    counts = frame.groupby("key")["id"].nunique()
+    counts = frame.groupby("key")["id"].transform("nunique")
     found = []
-    for name in counts[counts > 1].index:
-        part = frame[frame["key"] == name]
+    for name, part in frame[(counts > 1).to_numpy(dtype=bool)].groupby("key"):
         middle = part.groupby("id")[["x", "y"]].mean()
         far = float(np.hypot(*(middle.max() - middle.min())))
         files = ", ".join(part["file"].astype(str).unique()[:3])
         said = f"read at {len(middle)} places up to {far:.1f} apart ({files})"
-        found.append(find("marker at two places", name, said, at=tuple(map(float, middle.iloc[0]))))
+        east, north = middle.iloc[0].tolist()
+        found.append(find("marker at two places", name, said, at=(east, north)))
     return found
 
 

@@ -84,7 +84,7 @@ RULES: Mapping[str, Rule] = dict(
         _rule("marker.trusted_agree", "0.15 ft", "length", "assumption", "no source",
               "two occupations, or a reading and a tape, that differ by more do not confirm each other"),
         _rule("marker.two_places", "2 ft", "length", "assumption", "no source; markers stand at least a space apart",
-              "readings of one label farther apart than this, and than their errors, are two markers"),
+              "readings of one label farther apart than this and their errors together are two markers"),
         # ---- fit -----------------------------------------------------------------------------------------------
         _rule("fit.alpha", 0.001, "", "standard", "Baarda 1968, from memory: k = 3.29",
               "chance of setting aside one good marker in a single test"),

@@ -174,6 +174,8 @@ def _typed(values: Any, column: Column, index: pd.Index) -> pd.Series:
     if column.type == "time":
         return pd.to_datetime(series, utc=True).astype(dtype)
     if column.type in ("text", "date"):
+        if isinstance(series.dtype, pd.StringDtype):
+            return series.astype(dtype)
         missing = series.isna()
         series = series.astype(object).where(~missing, None)
         series = series.map(lambda value: value if value is None or isinstance(value, str) else str(value))

@@ -189,7 +189,7 @@ def build_corners(plat: Plat, placed: Placed, crs: Any = None) -> gpd.GeoDataFra
     at = np.flatnonzero(placed.known)
     own = plat.corners.iloc[at]
     data = {
-        **{name: own[name].to_numpy() for name in ("corner_id", "plat", "section", "plat_x", "plat_y")},
+        **{name: own[name].array for name in ("corner_id", "plat", "section", "plat_x", "plat_y")},
         "state": placed.state[at],
         "marker_id": placed.marker_id[at],
         **_covariance(placed.cov[at], placed.dof[at]),
@@ -228,7 +228,7 @@ def build_lots(plat: Plat, placed: Placed, crs: Any = None) -> gpd.GeoDataFrame:
     marker = own["marker_index"].to_numpy(dtype=np.int64)
     names = ("lot_id", "section", "row", "lot", "spaces", "marker_corner", "facing", "counted_from", "first_space_side")
     data = {
-        **{name: own[name].to_numpy() for name in names},
+        **{name: own[name].array for name in names},
         "marker_state": np.where(marker >= 0, placed.state[marker], None) if len(at) else [],
         "radius_95_worst": worst,
     }
@@ -290,7 +290,7 @@ def build_spaces(plat: Plat, placed: Placed, crs: Any = None) -> gpd.GeoDataFram
     _, width, length = long_axis(shapes)
     cov, dof = _centres(plat, placed, at)
     data = {
-        **{name: own[name].to_numpy() for name in ("space_id", "section", "lot_id", "space", "kind")},
+        **{name: own[name].array for name in ("space_id", "section", "lot_id", "space", "kind")},
         "width": width,
         "length": length,
         **_covariance(cov, dof),
@@ -328,10 +328,14 @@ def build_sections(
     lots = plat.lots.groupby("section").size() if len(plat.lots) else pd.Series(dtype=int)
     seen, unseen = _markers(plat, placed.state, _SEEN), _markers(plat, placed.state, ("unfound",))
     rows, shapes = [], []
-    of_section = {str(name): table for name, table in spaces.groupby("section")}
+    code, names = pd.factorize(spaces["section"].astype(object))
+    radii = spaces["radius_95"].to_numpy(dtype=float, na_value=np.nan)
+    vacant = (spaces["state"] == "vacant").to_numpy(dtype=bool, na_value=False)
+    stated = spaces["state"].notna().to_numpy(dtype=bool)
+    ground_shapes = spaces.geometry.to_numpy()
     for section in sections:
-        own = of_section.get(section.name, spaces.iloc[:0])
-        radius = own["radius_95"].dropna().to_numpy(dtype=float)
+        own = np.flatnonzero(code == (list(names).index(section.name) if section.name in names else -2))
+        radius = radii[own][np.isfinite(radii[own])]
         rows.append(
             {
                 "section": section.name,
@@ -342,7 +346,7 @@ def build_sections(
                 "heads_rule": section.heads.words,
                 "lots": int(lots.get(section.name, 0)),
                 "spaces": len(own),
-                "vacant": int((own["state"] == "vacant").sum()) if own["state"].notna().any() else None,
+                "vacant": int(vacant[own].sum()) if stated[own].any() else None,
                 "markers_found": seen.get(section.name, 0),
                 "markers_unfound": unseen.get(section.name, 0),
                 "radius_95_median": float(np.median(radius)) if len(radius) else None,
@@ -352,7 +356,8 @@ def build_sections(
         )
         shape = given.get(section.name)
         if shape is None and len(own):
-            shape = shapely.convex_hull(shapely.multipoints(shapely.get_coordinates(own.geometry.to_numpy())))
+            # The hull of one line through all vertices is that of the vertices, and far quicker to make than of points.
+            shape = shapely.convex_hull(shapely.linestrings(shapely.get_coordinates(ground_shapes[own])))
         shapes.append(shapely.multipolygons([shape]) if shape is not None and shape.geom_type == "Polygon" else shape)
     return _layer("sections", pd.DataFrame(rows), _objects(shapes), crs)
 

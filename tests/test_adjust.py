@@ -53,7 +53,7 @@ def test_level_network_as_published():
 
 
 def test_level_network_snooping():
-    # computed with scipy in check-values: the global test fails at 5 %, no single w is over 3.29; least detectable (mm)
+    # computed with scipy: the global test fails at 5 %, no single w is over 3.29; least detectable (mm)
     net = level_network()
     whole = net.global_test(0.05)
     assert whole.critical == pytest.approx(7.815, abs=5e-4)
@@ -64,7 +64,7 @@ def test_level_network_snooping():
     )
 
 
-# Pope (1976), t from scipy in check-values, two decimals more than the printed tables
+# Pope (1976), t from scipy, two decimals more than the printed tables
 TAU = {
     0.05: [1.4099, 1.6454, 1.7567, 1.8143, 1.8481, 1.8848, 1.9039, 1.9261, 1.9358, 1.9447],
     0.01: [1.4140, 1.7147, 1.9175, 2.0509, 2.1421, 2.2562, 2.3236, 2.4113, 2.4539, 2.4956],
@@ -147,7 +147,7 @@ def test_full_covariance_agrees_with_statsmodels_gls_and_with_blocks():
 
 
 def test_conformal_design_as_published():
-    # Ghilani & Wolf, Adjustment Computations, Example 18.1; sigmas computed in check-values
+    # Ghilani & Wolf, Adjustment Computations, Example 18.1; sigmas computed independently with numpy
     given = [(121.622, -128.066), (141.228, 187.718), (175.802, 135.728)]
     wanted = [1049422.40, 51089.20, 1049413.95, 49659.30, 1049244.95, 49884.95]
     design = np.array([row for x, y in given for row in ([x, -y, 1.0, 0.0], [y, x, 0.0, 1.0])])
@@ -162,7 +162,7 @@ def test_conformal_design_as_published():
 
 
 def test_affine_fiducials():
-    # Ghilani & Wolf, Example 18.2, inputs from memory, fit computed in check-values
+    # Ghilani & Wolf, Example 18.2, inputs from memory, fit computed independently with numpy
     given = [(0.764, 5.960), (5.062, 10.541), (9.663, 6.243), (5.350, 1.654)]
     wanted = [-113.000, 0.003, 0.001, 112.993, 112.998, 0.003, 0.001, -112.999]
     design = np.array([row for x, y in given for row in ([x, y, 1.0, 0, 0, 0], [0, 0, 0, x, y, 1.0])])
@@ -215,7 +215,7 @@ def test_no_test_without_redundancy():
 
 
 def test_error_ellipse_as_published():
-    # Ghilani, Adjustment Computations, ch. 19: cofactors from memory, ellipse computed in check-values
+    # Ghilani, Adjustment Computations, ch. 19: cofactors from memory, ellipse computed independently with numpy
     cov = 0.136**2 * np.array([[1.198574, -1.160249], [-1.160249, 2.634937]])
     major, minor, azimuth = error_ellipse(cov)
     assert float(major) == pytest.approx(0.24636, abs=6e-6)

@@ -49,7 +49,8 @@ def test_a_command_and_its_options_have_help_and_stand_in_the_readme(name):
 
 
 def test_help_does_not_wait_for_heavy_imports():
-    code = "import sys; from cemgis import cli; cli.parser().format_help(); print([n for n in ('pandas','numpy') if n in sys.modules])"
+    code = "import sys; from cemgis import cli; cli.parser().format_help(); "
+    code += "print([name for name in ('pandas', 'numpy') if name in sys.modules])"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "[]"
 

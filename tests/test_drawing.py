@@ -14,24 +14,27 @@ from cemgis.units import METRE, US_SURVEY_FOOT
 
 @pytest.mark.parametrize("unit", [METRE, US_SURVEY_FOOT])
 @pytest.mark.parametrize("paper", drawing.PAPERS)
-@pytest.mark.parametrize("landscape", [True, False])
-def test_a_frame_holds_the_ground_and_no_larger_round_scale_would(unit, paper, landscape):
+@pytest.mark.parametrize(("landscape", "beside"), [(True, True), (True, False), (False, False)])
+def test_a_frame_holds_the_ground_and_no_larger_round_scale_would(unit, paper, landscape, beside):
     rng = np.random.default_rng(3)
     for _ in range(20):
         low = rng.uniform(1e5, 2e6, 2)
         high = low + rng.uniform(20, 3000, 2)
-        frame = drawing.frame((*low, *high), unit, paper, landscape=landscape)
+        frame = drawing.frame((*low, *high), unit, paper, landscape=landscape, beside=beside)
         left, bottom, right, top = frame.map_pt
         page = frame.to_page([low, high])
         assert (page >= (left, bottom)).all()
         assert (page <= (right, top)).all()
+        across = frame.panel_pt[0] >= right if beside else frame.panel_pt[3] <= bottom
+        assert across
+        assert frame.panel_pt[2] < frame.size_pt[0]
         np.testing.assert_allclose(frame.to_grid(page), [low, high], rtol=0, atol=1e-6)
         scales = drawing.round_scales(unit)
         assert frame.scale in scales
         if frame.scale != scales[0]:
             larger = scales[scales.index(frame.scale) - 1]
             with pytest.raises(InputError, match="do not fit"):
-                drawing.frame((*low, *high), unit, paper, landscape=landscape, scale=larger)
+                drawing.frame((*low, *high), unit, paper, landscape=landscape, beside=beside, scale=larger)
 
 
 def test_lengths_on_paper_are_those_of_the_scale():
@@ -202,3 +205,11 @@ def test_ticks_are_the_multiples_inside():
     assert drawing.grid_ticks(99.9, 300.0, 100.0).tolist() == [100.0, 200.0, 300.0]
     assert drawing.grid_ticks(101.0, 199.0, 100.0).tolist() == []
     assert drawing.say_coordinate(0.5) == "0.5"
+
+
+def test_a_long_ground_is_laid_along_the_sheet_and_a_tall_one_upright():
+    long = drawing.choose_frame((0.0, 0.0, 900.0, 250.0), US_SURVEY_FOOT, paper="letter")
+    tall = drawing.choose_frame((0.0, 0.0, 250.0, 900.0), US_SURVEY_FOOT, paper="letter")
+    assert long.size_pt[0] > long.size_pt[1]
+    assert not long.beside
+    assert tall.scale <= drawing.frame((0, 0, 250, 900), US_SURVEY_FOOT, "letter", landscape=True).scale

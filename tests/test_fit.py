@@ -87,7 +87,7 @@ def test_affine_as_published():
 
 
 def test_affine_fiducials():
-    # Ghilani & Wolf, Example 18.2, inputs from memory, fit computed in check-values
+    # Ghilani & Wolf, Example 18.2, inputs from memory, fit computed independently with numpy
     plat = np.array([(0.764, 5.960), (5.062, 10.541), (9.663, 6.243), (5.350, 1.654)])
     grid = np.array([(-113.000, 0.003), (0.001, 112.993), (112.998, 0.003), (0.001, -112.999)])
     fit = fit_plat(plat, grid, np.zeros((4, 2, 2)), model="affine", **NO_PRIOR)
@@ -207,6 +207,20 @@ def test_rigid_keeps_lengths_where_conformal_scales():
     grid = plat @ turn(10.0, 1.001).T + ORIGIN
     assert fit_of(plat, grid, model="rigid").scale == pytest.approx(1.0, abs=1e-12)
     assert fit_of(plat, grid).scale == pytest.approx(1.001, abs=1e-9)
+
+
+def test_unit_changes_nothing():
+    rng = np.random.default_rng(4)
+    plat = rng.permutation(lots())[:40]
+    grid = plat @ turn(20.0).T + ORIGIN + rng.normal(0, 0.2, plat.shape)
+    grid[:5] += 4.0
+    metre = 1200.0 / 3937.0
+    feet = fit_of(plat, grid)
+    metres = fit_of(plat * metre, grid * metre, sigma=0.05 * metre, setting_sigma=0.2 * metre)
+    np.testing.assert_array_equal(metres.used, feet.used)
+    np.testing.assert_allclose(metres.misses, feet.misses * metre, rtol=0, atol=1e-8)
+    np.testing.assert_allclose(metres.tau, feet.tau, rtol=0, atol=1e-6)
+    assert metres.dof == pytest.approx(feet.dof, rel=1e-6)
 
 
 # ---- the setting error -----------------------------------------------------------------------------------------------
@@ -719,6 +733,24 @@ def test_files_without_shift_agree():
     assert alone["state"].tolist() == ["alone"]
 
 
+def test_shift_that_the_fit_swallowed_is_still_named():
+    # 0.9 ft off, nearly half the markers: too little for any single marker to stand out
+    fits, table = occupied(48, [(0, 0), (0.7, 0.6), (0, 0)], (0.3, 0.45, 0.25), setting=0.2)
+    assert fits["1889"].used.sum() > 75
+    found = shifts_of(fits, table)
+    assert found["state"].to_dict() == {"april.nmea": "agrees", "june.csv": "shifted", "may.gpx": "agrees"}
+    assert np.hypot(found.loc["june.csv", "shift_e"] - 0.7, found.loc["june.csv", "shift_n"] - 0.6) < 0.2
+
+
+def test_shift_too_small_for_a_word_is_none():
+    fits, table = occupied(49, [(0, 0), (0.10, 0.0), (0, 0)], (0.4, 0.3, 0.3), n=180, setting=0.05, twice=0.5)
+    found = shifts_of(fits, table)
+    assert found.loc["june.csv", "chance"] < 1e-4  # sure enough, but below the 0.15 ft of the rule
+    assert (found["state"] == "agrees").all()
+    smaller = file_shifts(fits, table, alpha=0.001, least=0.05, unit=US_SURVEY_FOOT)
+    assert smaller.loc["june.csv", "state"] == "shifted"
+
+
 def test_file_with_one_marker_is_too_little():
     fits, table = occupied(45, [(0, 0), (0, 0)], (0.5, 0.5), twice=0.0)
     keep = (table["file"] == "april.nmea") | (table["row"] == table.loc[table["file"] == "june.csv", "row"].max())
@@ -790,7 +822,9 @@ def test_misread_label_is_named(read, true, words):
     assert line["detail"] == words
     assert line["odds"] > 10
     # not if that label's own marker stands where it belongs
-    assert explained([(read, place[true], (0.2, 0.0))], found=[true]).loc["m0", "other"] is not true
+    taken = explained([(read, place[true], (0.2, 0.0))], found=[true]).loc["m0"]
+    assert taken["kind"] != "label misread"
+    assert pd.isna(taken["other"])
 
 
 def test_other_causes_are_named():
@@ -851,6 +885,17 @@ def test_section_is_read_off_a_label_no_lot_has():
     line = explain(aside, sites, moved_sigma=2.0, alpha=0.001, unit=US_SURVEY_FOOT).loc[0]
     assert (line["other"], sites["label"][line["site"]]) == ("B-180", "B-180")
     assert line["detail"].endswith("two digits swapped: 810 read for 180")
+
+
+def test_labels_without_section_are_told_apart_by_it():
+    spread = {"cov_ee": 0.04, "cov_en": 0.0, "cov_nn": 0.04}
+    sites = pd.DataFrame({"label": ["19", "61"] * 2, "section": ["A", "A", "B", "B"], "e": [0.0, 200.0, 0.0, 200.0],
+                          "n": [0.0, 0.0, 300.0, 300.0], "agrees": False, **spread})  # fmt: skip
+    aside = pd.DataFrame({"label": ["61", "61"], "section": ["B", "B"], "e": [0.0, 200.0], "n": [300.0, 0.0], **spread})
+    found = explain(aside, sites, moved_sigma=2.0, alpha=0.001, unit=US_SURVEY_FOOT)
+    assert found["site"].tolist() == [2, 1]
+    assert found["other"].tolist() == ["19 of section B", "61 of section A"]
+    assert found["detail"][1].endswith("the same number in another section")
 
 
 def test_nothing_to_explain():

@@ -132,7 +132,7 @@ def _placed(plat, located, state="fitted"):
 
 @pytest.fixture(scope="module")
 def located(plat):
-    return {"1889": _located(plat, "1889", 1), "1924": _located(plat, "1924", 2, AT + [500, 0], 5.0)}
+    return {"1889": _located(plat, "1889", 1), "1924": _located(plat, "1924", 2, AT + np.array([500, 0]), 5.0)}
 
 
 def test_layers_keep_their_declarations(plat, ground, located):
@@ -207,13 +207,14 @@ def test_what_a_position_rests_on_in_words(plat, located):
     ring = index[offsets[6] : offsets[7]]  # the last lot, A-7, with four corners and six spaces
     state[ring] = "found"
     state[ring[0]] = "doubtful"
-    first = index[offsets[0] : offsets[1]]
-    state[first[0]] = "found"
+    state[_corner(plat, 0, 0)] = "found"
     placed = place(plat, located, state, np.full(len(state), None, dtype=object))
     words = build_spaces(plat, placed, CRS).set_index("space_id")["position_by"]
     assert words["A-7-1"] == "3 found corners, 1 in doubt"
-    # The cut on the side where lots 4 and 5 meet rests on that corner instead of the side's far end.
-    assert words["A-1-1"].startswith("computed from the fit") or words["A-1-1"].endswith("computed")
+    # Space 2 reaches from 8 to 12 ft north; on the side where lots 4 and 5 meet at 12 ft it rests on that corner and
+    # the one at 0, on the other side on both ends.
+    assert words["A-1-2"] == "1 found corner, 3 computed"
+    assert words["A-2-1"] == "computed from the fit"
     assert words["B-1-1"] == "computed from the fit"
     state[ring] = "unfound"
     state[ring[1]] = "found"

@@ -66,7 +66,9 @@ def compute(folder: Path, until: str = STAGES[-1]) -> Run:
     log.info("gathering occupations")
     taken = ingest(ground, evidence)
     run.findings += taken.findings
-    run.tables.update(readings=taken.readings, occupations=_shaped(taken.occupations, "occupations"), control=taken.control)
+    run.tables.update(
+        readings=taken.readings, occupations=_shaped(taken.occupations, "occupations"), control=taken.control
+    )
     if stage == 0:
         markers, findings = make_markers(taken.occupations, taken.numbers, taken.taped, combined_factor=taken.factor)
         run.tables["markers"] = markers
@@ -94,9 +96,7 @@ def compute(folder: Path, until: str = STAGES[-1]) -> Run:
     if stage >= 4:
         log.info("clearances")
         names = ("vaults", "spaces", "monuments", "probable_graves", "obstacles", "drives")
-        table, findings = clearances(
-            *(run.tables[name] for name in names), rules=ground.rules, unit=ground.unit
-        )
+        table, findings = clearances(*(run.tables[name] for name in names), rules=ground.rules, unit=ground.unit)
         run.tables["clearances"] = table
         run.findings += findings
     counts = capacity(run.tables["spaces"], run.tables["niches"])
@@ -137,7 +137,9 @@ def _build(run: Run, evidence: Evidence, plat: Plat, placed: Placing) -> None:
     tables["niches"] = schema.restore(plat.niches, LAYERS["niches"])
     by_space = plat.spaces.set_index("space_id")["row"]
     run.rows = pd.Series(by_space.reindex(spaces["space_id"].astype(object)).to_numpy(), index=spaces.index)
-    least = 2.0 * float(np.nanmedian(spaces["radius_95"].to_numpy(dtype=float, na_value=np.nan))) if len(spaces) else 0.0
+    least = (
+        2.0 * float(np.nanmedian(spaces["radius_95"].to_numpy(dtype=float, na_value=np.nan))) if len(spaces) else 0.0
+    )
     run.findings += overlaps(tables["sections"], tables["lots"], least=least, unit=ground.unit)
 
 
@@ -152,8 +154,8 @@ def _settle(run: Run, evidence: Evidence) -> None:
     for entry, table in evidence.register:
         parts.append(
             read_register(
-                table.rows.assign(line=table.lines), source=entry.file, spaces=tables["spaces"], niches=tables["niches"],
-                lots=tables["lots"], columns=entry.columns or None,
+                table.rows.assign(line=table.lines), source=entry.file, spaces=tables["spaces"],
+                niches=tables["niches"], lots=tables["lots"], columns=entry.columns or None,
             )
         )  # fmt: skip
     for name in ("events", "people", "rights"):
@@ -224,7 +226,7 @@ def _as_of(run: Run) -> datetime:
     times = list(run.tables["readings"]["time"].dropna())
     said = [pd.Timestamp(str(record["when"])) for record in run.records if record.get("when")]
     latest = max([*times, *said], default=pd.Timestamp("1970-01-01", tz="UTC"))
-    return pd.Timestamp(latest).tz_convert("UTC").to_pydatetime().astimezone(UTC)
+    return datetime.fromtimestamp(pd.Timestamp(latest).timestamp(), UTC)
 
 
 def _run_table(run: Run, evidence: Evidence, placed: Placing) -> pd.DataFrame:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import logging
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -111,32 +112,32 @@ def gather_evidence(ground: Ground) -> Evidence:
     gather.raise_if_any()
     for reading in ground.readings:
         log.info("reading %s", reading.file)
-        raw = attempt(lambda entry=reading: read_readings(entry, ground.folder))
+        raw = attempt(partial(read_readings, reading, ground.folder))
         if raw is not None:
             evidence.readings.append((reading, raw))
             evidence.findings += _unread("lines not understood", reading.file, raw, "line")
     for taped in ground.taped:
-        table = attempt(lambda entry=taped: _table(ground.folder, entry.file, entry.delimiter, entry.encoding))
+        table = attempt(partial(_table, ground.folder, taped.file, taped.delimiter, taped.encoding))
         if table is not None:
             evidence.taped.append((taped, table))
             evidence.findings += _unread("lines not understood", taped.file, table, "line")
     for feature in ground.features:
-        found = attempt(lambda entry=feature: _features(ground.folder, entry))
+        found = attempt(partial(_features, ground.folder, feature))
         if found is not None:
             evidence.features.append((feature, found))
             evidence.findings += _unread("feature broken", feature.file, found, "feature")
     for register in ground.register:
-        table = attempt(lambda entry=register: _table(ground.folder, entry.file, entry.delimiter, entry.encoding))
+        table = attempt(partial(_table, ground.folder, register.file, register.delimiter, register.encoding))
         if table is not None:
             evidence.register.append((register, table))
             evidence.findings += _unread("rows not understood", register.file, table, "line")
     for section in ground.sections:
         if section.lots:
-            lots = attempt(lambda name=section.lots: _lots(ground.folder, name))
+            lots = attempt(partial(_lots, ground.folder, section.lots))
             if lots is not None:
                 evidence.lots[section.name] = lots
         if section.outline:
-            outline = attempt(lambda name=section.outline: _outline(ground.folder, name))
+            outline = attempt(partial(_outline, ground.folder, section.outline))
             if outline is not None:
                 evidence.outlines[section.name] = outline
     gather.raise_if_any()

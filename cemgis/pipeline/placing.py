@@ -1,4 +1,4 @@
-"""From readings to placed corners: occupations, control, file shifts, fits, markers set aside, who holds which corner."""
+"""From readings to placed corners: control, shifted files, fits, markers set aside, and who holds which corner."""
 
 from __future__ import annotations
 
@@ -119,8 +119,14 @@ def _in_grid(ground: Ground, entry: ReadingsEntry, raw: RawReadings) -> pd.DataF
     reference, table = entry.reference, raw.table
     if raw.geographic is not None and raw.geographic == reference.projected:
         is_, says = ("degrees", "eastings and northings") if raw.geographic else ("eastings and northings", "degrees")
-        remedy = "Name the projected CRS they are in." if reference.projected is False else "Name their frame, as NAD83(2011)."
-        raise InputError.of(f"{entry.file} reference", f"the file holds {is_}, {reference.name} would be {says}", remedy)
+        remedy = (
+            "Name the projected CRS they are in."
+            if reference.projected is False
+            else "Name their frame, as NAD83(2011)."
+        )
+        raise InputError.of(
+            f"{entry.file} reference", f"the file holds {is_}, {reference.name} would be {says}", remedy
+        )
     observed = np.asarray(decimal_year(table["time"]), dtype=float)
     epoch: Any = observed if entry.epoch == "observed" else entry.epoch
     grid = to_grid(table[["x", "y"]].to_numpy(), reference, ground.crs, epoch, table["height"].to_numpy(), entry.file)
@@ -129,7 +135,10 @@ def _in_grid(ground: Ground, entry: ReadingsEntry, raw: RawReadings) -> pd.DataF
     good = np.isfinite(grid).all(axis=1)
     shapes[good] = shapely.points(grid[good])
     again = table.groupby("line").cumcount().to_numpy()
-    ids = [f"{entry.file}#{line}{f'.{count + 1}' if count else ''}" for line, count in zip(table["line"], again, strict=True)]
+    ids = [
+        f"{entry.file}#{line}{f'.{count + 1}' if count else ''}"
+        for line, count in zip(table["line"], again, strict=True)
+    ]
     epochs = observed if entry.epoch == "observed" else np.full(len(table), np.nan if epoch is None else float(epoch))
     section = table["section"] if entry.section is None else table["section"].fillna(entry.section)
     return table.assign(
@@ -187,8 +196,8 @@ def _check_control(
         for row, (miss_e, miss_n) in zip(mine, gone, strict=True):
             one = occupations.iloc[row]
             misses.append(
-                {"control": point.name, "file": one["file"], "miss_e": miss_e, "miss_n": miss_n, "cov_ee": float(one["cov_ee"]),
-                 "cov_en": float(one["cov_en"]), "cov_nn": float(one["cov_nn"])}
+                {"control": point.name, "file": one["file"], "miss_e": miss_e, "miss_n": miss_n,
+                 **{name: float(one[name]) for name in ("cov_ee", "cov_en", "cov_nn")}}
             )  # fmt: skip
         worst = gone[np.argmax(np.hypot(*gone.T))] if len(mine) else np.array([np.nan, np.nan])
         size = float(np.hypot(*worst))
@@ -266,7 +275,7 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
     findings += more
     markers, more = make_markers(settled, taken.numbers, taken.taped, combined_factor=taken.factor)
     findings += more
-    alone = _markers_of_shifted(occupations, shifted, markers, taken.numbers)
+    alone = _markers_of_shifted(occupations, markers, taken.numbers)
     again = (markers.geometry.isna() & markers["marker_id"].isin(alone["marker_id"])).to_numpy(dtype=bool)
     markers = markers[~again].reset_index(drop=True)
     match = [match_label(label, _or_none(section), plat) for label, section in _labels(markers)]
@@ -287,7 +296,9 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
             fits[entry.name] = _fit(ground, entry.name, sites, site[rows], at[rows], cov[rows], markers, rows, missing)
         except InputError as error:
             problems.take(error)
-            sections = ", ".join(sorted(plat.corners["section"][(plat.corners["plat"] == entry.name)].dropna().unique()))
+            sections = ", ".join(
+                sorted(plat.corners["section"][(plat.corners["plat"] == entry.name)].dropna().unique())
+            )
             reason = "; ".join(problem.what for problem in error.problems)
             todo = " ".join(problem.remedy for problem in error.problems)
             what = f"{reason}; section {sections} is not built"
@@ -312,7 +323,9 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
 
 
 def _layer(table: pd.DataFrame, name: str, ground: Ground) -> gpd.GeoDataFrame:
-    return gpd.GeoDataFrame(schema.restore(table, LAYERS[name], ground.crs.crs), geometry="geometry", crs=ground.crs.crs)
+    return gpd.GeoDataFrame(
+        schema.restore(table, LAYERS[name], ground.crs.crs), geometry="geometry", crs=ground.crs.crs
+    )
 
 
 def _or_none(value: Any) -> str | None:
@@ -344,7 +357,8 @@ def _fit(
     return fit_plat(
         places[site], at, cov,
         setting_sigma=rules["fit.setting_sigma"], setting_dof=rules["fit.setting_dof"], alpha=rules["fit.alpha"],
-        power=rules["fit.power"], model=ground.plat(name).model, labels=markers["marker_id"].iloc[rows].astype(str).tolist(),
+        power=rules["fit.power"], model=ground.plat(name).model,
+        labels=markers["marker_id"].iloc[rows].astype(str).tolist(),
         unfound=(sites["label"].iloc[missing].astype(str).tolist(), places[missing]), where=f"plat {name}",
     )  # fmt: skip
 
@@ -361,14 +375,18 @@ def _shifts(ground: Ground, plat: Plat, taken: Ingested) -> tuple[dict[str, str]
         [-1 if (found := match_label(label, _or_none(section), plat)).site is None else found.site
          for label, section in _labels(occupations)], dtype=np.int64,
     )  # fmt: skip
-    plats = np.where(site >= 0, sites["plat"].to_numpy(dtype=object)[site], None) if len(sites) else np.full(len(site), None)
+    plats = (
+        np.where(site >= 0, sites["plat"].to_numpy(dtype=object)[site], None)
+        if len(sites)
+        else np.full(len(site), None)
+    )
     fits: dict[str, Fit] = {}
     row = np.full(len(occupations), -1, dtype=np.int64)
+    named, nobody = occupations.assign(marker_id=occupations["label"]), np.empty(0, dtype=np.int64)
     for name in dict.fromkeys(plats[used & (site >= 0)]):
         rows = np.flatnonzero(used & (plats == name))
         try:
-            fits[name] = _fit(ground, name, sites, site[rows], at[rows], cov[rows],
-                              occupations.assign(marker_id=occupations["label"]), rows, np.empty(0, dtype=np.int64))  # fmt: skip
+            fits[name] = _fit(ground, name, sites, site[rows], at[rows], cov[rows], named, rows, nobody)
         except InputError:
             continue  # told when the plat is fitted for good
         first = {number: place for place, number in reversed(list(enumerate(site[rows])))}
@@ -427,7 +445,7 @@ def _leave_out(
 
 
 def _markers_of_shifted(
-    occupations: gpd.GeoDataFrame, shifted: Mapping[str, str], markers: gpd.GeoDataFrame, numbers: ReadingNumbers
+    occupations: gpd.GeoDataFrame, markers: gpd.GeoDataFrame, numbers: ReadingNumbers
 ) -> gpd.GeoDataFrame:
     """Markers that only a shifted file holds: where they were read, and that it does not count."""
     known = {label_key(label) for label in markers["label"][~markers.geometry.isna()]}
@@ -468,7 +486,7 @@ def _judge(
     miss = np.full((n, 2), np.nan)
     numbers = {name: np.full(n, np.nan) for name in ("redundancy", "w", "tau")}
     for name, fit in fits.items():
-        mine = np.flatnonzero((plats == name) & (row_in_fit >= 0))
+        mine = np.flatnonzero(np.equal(plats, name) & (row_in_fit >= 0))
         rows = row_in_fit[mine]
         used[mine], unresolved[mine], miss[mine] = fit.used[rows], fit.unresolved[rows], fit.misses[rows]
         for column, values in numbers.items():
@@ -496,7 +514,9 @@ def _judge(
         found = why.loc[row]
         label, where = str(markers["marker_id"].iloc[row]), (float(at[row, 0]), float(at[row, 1]))
         kind, detail = str(found["kind"]), str(found["detail"])
-        section = _or_none(sites["section"].iloc[site[row]]) if site[row] >= 0 else _or_none(markers["section"].iloc[row])
+        section = (
+            _or_none(sites["section"].iloc[site[row]]) if site[row] >= 0 else _or_none(markers["section"].iloc[row])
+        )
         if pd.notna(found["second"]):
             detail += f"; or {found['second']}"
         elif kind != "marker unexplained":
@@ -513,10 +533,12 @@ def _judge(
         near = np.hypot(*miss[row]) <= rules["fit.hold_share"] * short[site[row]] if site[row] >= 0 else False
         if kind == "marker moved or set there" and near:
             holds[row] = doubtful[row] = True
+    corner_ids = plat.corners["corner_id"].to_numpy(dtype=object)
+    of_site = pd.Series(np.where(site >= 0, sites["section"].to_numpy(dtype=object)[site], None), index=markers.index)
     table = markers.assign(
-        section=[_or_none(sites["section"].iloc[s]) if s >= 0 else _or_none(own) for s, own in zip(site, markers["section"], strict=True)],
+        section=of_site.where(of_site.notna(), markers["section"].astype(object)),
         lot_id=[found.lot_id for found in match],
-        corner_id=[None if s < 0 else str(plat.corners["corner_id"].iloc[int(sites["corner_index"].iloc[s])]) for s in site],
+        corner_id=np.where(site >= 0, corner_ids[sites["corner_index"].to_numpy(dtype=np.int64)[site]], None),
         state=state, holds=holds, explanation=explanation,
         miss_e=miss[:, 0], miss_n=miss[:, 1], miss=np.hypot(miss[:, 0], miss[:, 1]), **numbers,
     )  # fmt: skip
@@ -548,13 +570,22 @@ def _explained(
     table = _spots(sites["label"], sites["section"], grid, spread).assign(agrees=agrees)[known]
     chosen = markers.iloc[aside]
     at, cov = _points(chosen), _covariances(chosen)
-    labels = [str(sites["label"].iloc[s]) if s >= 0 else str(own) for s, own in zip(site[aside], chosen["label"], strict=True)]
-    sections = [sites["section"].iloc[s] if s >= 0 else own for s, own in zip(site[aside], chosen["section"], strict=True)]
+    labels = [
+        str(sites["label"].iloc[s]) if s >= 0 else str(own) for s, own in zip(site[aside], chosen["label"], strict=True)
+    ]
+    sections = [
+        sites["section"].iloc[s] if s >= 0 else own for s, own in zip(site[aside], chosen["section"], strict=True)
+    ]
     frame = _spots(labels, sections, at, cov)
     frame.index = pd.Index(aside)
     corners = _other_corners(plat, fits, sorted({int(s) for s in site[aside] if s >= 0}))
     return explain(
-        frame, table, corners, moved_sigma=ground.rules["marker.moved_sigma"], alpha=ground.rules["fit.alpha"], unit=ground.unit
+        frame,
+        table,
+        corners,
+        moved_sigma=ground.rules["marker.moved_sigma"],
+        alpha=ground.rules["fit.alpha"],
+        unit=ground.unit,
     )
 
 
@@ -587,7 +618,9 @@ def _other_corners(plat: Plat, fits: Mapping[str, Fit], chosen: list[int]) -> pd
         at = xy[true] - side * inset
         fit = fits[one["plat"]]
         words = [f"{'north' if n > 0 else 'south'}{'east' if e > 0 else 'west'}" for e, n in side]
-        spots = _spots([one["label"]] * len(true), [one["section"]] * len(true), fit.transform(at), fit.covariance_at(at))
+        spots = _spots(
+            [one["label"]] * len(true), [one["section"]] * len(true), fit.transform(at), fit.covariance_at(at)
+        )
         parts.append(spots.assign(corner=words))
     return pd.concat(parts, ignore_index=True) if parts else None
 
@@ -611,8 +644,8 @@ def _hold(
     moved = np.isfinite(hand_xy).all(axis=1)
     at, cov = _points(judged.markers), _covariances(judged.markers)
     inset = sites[["inset_x", "inset_y"]].to_numpy(dtype=float)
-    plats = sites["plat"].to_numpy(dtype=object)
-    in_fit = np.where((judged.markers["state"] == "used in the fit").to_numpy(dtype=bool), row_in_fit, -1)
+    plat_of = sites["plat"].astype(str).to_numpy()[site]  # of no meaning where site is -1, and nothing holds there
+    in_fit = np.where(judged.markers["state"].eq("used in the fit").to_numpy(dtype=bool), row_in_fit, -1)
     rows_of = {name: np.flatnonzero((corners["plat"] == name).to_numpy()) for name in fits}
     fitted = np.full((m, 2), np.nan)
     for name, rows in rows_of.items():
@@ -626,7 +659,7 @@ def _hold(
         for name, rows in rows_of.items():
             own = np.full(m, -1, dtype=np.int64)
             own[rows] = np.arange(len(rows))
-            mine = np.flatnonzero(holding & (plats[site] == name))
+            mine = np.flatnonzero(holding & np.equal(plat_of, name))
             hand = rows[moved[rows]]
             # a corner somebody put in place is as sure as the best single occupation would make it
             hand_cov = np.broadcast_to(np.eye(2) * ground.rules["occupation.floor_fixed"] ** 2, (len(hand), 2, 2))
@@ -688,7 +721,8 @@ def _one_each(corner: npt.NDArray[np.int64], holds: npt.NDArray[np.bool_], cov: 
 
 
 def _tell(
-    ground: Ground, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, sites: pd.DataFrame, taken: Ingested, n_alone: int
+    ground: Ground, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, sites: pd.DataFrame, taken: Ingested,
+    n_alone: int,
 ) -> tuple[str, dict[str, Any], list[str]]:  # fmt: skip
     unit = ground.unit
     misses = [fit.leave_one_out[fit.used] for fit in fits.values()]
@@ -705,7 +739,9 @@ def _tell(
         statement = standard.statement
         if statement:
             weak = f" ({'; '.join(standard.caveats)})" if standard.caveats else ""
-            accuracy += f" {statement}, predicted places of markers against the markers found (FGDC-STD-007.3-1998){weak}."
+            accuracy += (
+                f" {statement}, predicted places of markers against the markers found (FGDC-STD-007.3-1998){weak}."
+            )
     said, facts = [], {}
     used = taken.readings["used"].fillna(value=False).sum()
     said.append(
@@ -718,7 +754,7 @@ def _tell(
         said.append(
             f"Plat {name}: {len(fit.used)} of {total} markers found, {int(fit.used.sum())} fit, "
             f"{int((~fit.used).sum())} set aside; {fit.model}, scale {fit.scale:.6f}, plat north at grid azimuth "
-            f"{fit.azimuth_of_plat_north:.2f}°; markers of this plat were set to within {say_length(fit.setting_sigma, unit)} "
+            f"{fit.azimuth_of_plat_north:.2f}°; its markers were set to within {say_length(fit.setting_sigma, unit)} "
             "(standard deviation)."
         )
         facts[name] = {

@@ -85,13 +85,15 @@ def _keep_changes(path: Path, run: Run) -> list[Path]:
         raise InputError.of(
             str(path),
             "it was changed by hand since it was built:\n    " + "\n    ".join(lines) + "\n ",
-            f'Keep the changes with `cemgis collect {path.parent} --who "..." --why "..."`, or delete the file to drop them.',
+            f'Keep the changes with `cemgis collect {path.parent} --who "..." --why "..."`, or delete the file.',
         )
     if not found.own_tables and not found.own_columns:
         return []
     aside = geopackage.keep_copy(path)
     own = [*found.own_tables, *(f"{name}.{column}" for name, more in found.own_columns.items() for column in more)]
-    run.said.append(f"{path.name} held tables or columns of its own ({', '.join(own)}): a copy is kept as {aside.name}.")
+    run.said.append(
+        f"{path.name} held tables or columns of its own ({', '.join(own)}): a copy is kept as {aside.name}."
+    )
     return [aside]
 
 
@@ -196,7 +198,9 @@ def _scale(ground: Ground, said: str) -> float | None:
     match = (_FEET_TO_INCH if ground.unit.is_foot else _RATIO).match(said.strip().lower())
     if not match or float(match[1]) <= 0:
         example = "1 in = 20 ft" if ground.unit.is_foot else "1:250"
-        raise InputError.of("scale", f"{said!r} is no scale for a ground in {ground.unit.suffix}", f'Write "{example}".')
+        raise InputError.of(
+            "scale", f"{said!r} is no scale for a ground in {ground.unit.suffix}", f'Write "{example}".'
+        )
     return float(match[1])
 
 
@@ -253,7 +257,7 @@ def write_csv(run: Run, name: str, path: Path) -> None:
     write_text(path, table.to_csv(index=False, lineterminator="\n"))
 
 
-# ---- a ground to look at, and one to start from -----------------------------------------------------------------------
+# ---- a ground to look at, and one to start from ---------------------------------------------------------------------
 
 
 def _demo_source() -> Path:

@@ -74,7 +74,7 @@ class Run:
         return tabulate(self.findings, self.ground.crs.crs)
 
     def to_act_on(self) -> list[Finding]:
-        """Findings of severity warning and danger."""
+        """Return the findings of severity warning and danger."""
         return [item for item in self.findings if item.severity != "note"]
 
     def table(self, name: str) -> pd.DataFrame:
@@ -91,7 +91,10 @@ class Run:
             "ground": self.ground.name,
             "unit": self.ground.unit.name,
             **self.facts,
-            "findings": findings.drop(columns="geometry").astype(object).where(findings.notna(), None).to_dict("records"),
+            "findings": findings.drop(columns="geometry")
+            .astype(object)
+            .where(findings.notna(), None)
+            .to_dict("records"),
             "made": [str(path) for path in self.made],
         }
         if name is not None:
@@ -99,7 +102,7 @@ class Run:
         return out
 
     def words(self, name: str | None = None) -> str:
-        """The run in words, findings worst first; with one table if it is named."""
+        """Say the run in words, findings worst first; with one table if it is named."""
         lines = [self.ground.name, *self.said]
         table = None if name is None else self.table(name)
         if table is not None:
@@ -114,7 +117,9 @@ class Run:
         if found.empty:
             return ["No findings."]
         counts = found["severity"].value_counts()
-        many = ", ".join(f"{counts[word]} {word}{'s' if counts[word] > 1 else ''}" for word in SEVERITIES if word in counts)
+        many = ", ".join(
+            f"{counts[word]} {word}{'s' if counts[word] > 1 else ''}" for word in SEVERITIES if word in counts
+        )
         lines = [f"Findings: {many}. Worst first:"]
         for severity, kind in dict.fromkeys(zip(found["severity"], found["kind"], strict=True)):
             rows = found[found["kind"] == kind]

@@ -14,7 +14,7 @@ from cemgis import geometry, schema
 from cemgis.errors import Gather, InputError
 from cemgis.findings import Finding, find
 from cemgis.layers import LAYERS
-from cemgis.reference import decimal_year, to_grid
+from cemgis.reference import to_grid
 
 if TYPE_CHECKING:
     from cemgis.files.vector import Features
@@ -113,7 +113,9 @@ def _one(ground: Ground, entry: FeaturesEntry, found: Features) -> tuple[gpd.Geo
     try:
         made = schema.restore(data[good], layer, ground.crs.crs)
     except (ValueError, TypeError) as error:
-        raise InputError.of(entry.file, f"an attribute cannot be read ({error})", "Mend it where it came from.") from None
+        raise InputError.of(
+            entry.file, f"an attribute cannot be read ({error})", "Mend it where it came from."
+        ) from None
     return gpd.GeoDataFrame(made).reset_index(drop=True), findings
 
 
@@ -124,10 +126,11 @@ def _columns(entry: FeaturesEntry, layer: Layer, table: gpd.GeoDataFrame) -> dic
     lower = {name.lower(): name for name in present}
     taken: dict[str, str] = {}
     for ours, theirs in entry.columns.items():
+        where = f"{entry.where}.columns.{ours}"
         if ours not in layer.names:
-            gather.add(f"{entry.where}.columns.{ours}", f"{layer.name} has no such column", f"One of: {', '.join(layer.names)}.")
+            gather.add(where, f"{layer.name} has no such column", f"One of: {', '.join(layer.names)}.")
         elif theirs not in present:
-            gather.add(f"{entry.where}.columns.{ours}", f"{entry.file} has no attribute {theirs!r}", f"It has: {', '.join(present)}.")
+            gather.add(where, f"{entry.file} has no attribute {theirs!r}", f"It has: {', '.join(present)}.")
         else:
             taken[ours] = theirs
     gather.raise_if_any()
@@ -138,12 +141,9 @@ def _columns(entry: FeaturesEntry, layer: Layer, table: gpd.GeoDataFrame) -> dic
 
 
 def _to_grid(ground: Ground, entry: FeaturesEntry, shapes: Any) -> np.ndarray:
-    """Move every vertex into the grid; the feature's own day is not known, so the entry's epoch counts."""
+    """Move every vertex into the grid."""
     values = np.array(shapes, dtype=object)
     coordinates = shapely.get_coordinates(values)
-    epoch = entry.epoch
-    if isinstance(epoch, str):
-        epoch = float(decimal_year([epoch])[0])
-    moved = to_grid(coordinates, entry.reference, ground.crs, epoch, where=entry.file)
+    moved = to_grid(coordinates, entry.reference, ground.crs, entry.epoch, where=entry.file)
     out: np.ndarray = shapely.set_coordinates(shapely.force_2d(values), moved)
     return out

@@ -360,7 +360,7 @@ const cemgisMap = (() => {
   function* paintRadii(ctx, ground, view) {
     const { s, ox, oy, size } = view;
     ctx.save();
-    ctx.strokeStyle = "#1b4965"; ctx.lineWidth = 1.3; ctx.setLineDash([4, 3]);
+    ctx.strokeStyle = "#1b4965"; ctx.lineWidth = 1.3;
     for (const layer of ground.layers) {
       const column = layer.byColumn.get("radius_95");
       if (!layer.kind || !layer.shown || !column || layer.side * s < 6 && layer.kind === "area") continue;
@@ -370,6 +370,7 @@ const cemgisMap = (() => {
         const r = number(column, ids[k]) * ground.grid.per_unit * s;
         if (!(r > 1.2)) continue;
         const [x, y] = middle(layer, ids[k]);
+        ctx.setLineDash(r > 8 ? [4, 3] : []);
         ctx.beginPath(); ctx.arc((x - ox) * s, (y - oy) * s, r, 0, 7); ctx.stroke();
         if (k % 256 === 255) yield;
       }
@@ -392,7 +393,7 @@ const cemgisMap = (() => {
     const here = [];
     for (const i of ids) {
       const [a, b] = middle(layer, i);
-      if (layer.classOf[i] > 1 || Math.hypot(a - x, b - y) * s > 6) continue;
+      if (layer.classOf[i] > 1 || Math.hypot(a - x, b - y) * s > 18) continue;
       if (i < ids[k]) return "";
       here.push(i + 1);
     }
@@ -443,8 +444,13 @@ const cemgisMap = (() => {
         }
         else if (name === "markers") halo(ctx, said, x, y + 15, 0, "#1b4965");
         else {
-          ctx.textAlign = "left";
-          halo(ctx, said, x + 11, y - 8, 0, layer.symbols[layer.classOf[i]].line);
+          // A tag beside the mark, as on paper: readable over any number below it.
+          const symbol = layer.symbols[layer.classOf[i]], wide = ctx.measureText(said).width + 8;
+          ctx.fillStyle = layer.classOf[i] === 0 ? symbol.line : "#ffffff";
+          ctx.strokeStyle = symbol.line; ctx.lineWidth = 1.5;
+          ctx.beginPath(); ctx.rect(x + 9, y - 19, wide, 17); ctx.fill(); ctx.stroke();
+          ctx.fillStyle = layer.classOf[i] === 0 ? "#ffffff" : symbol.line;
+          ctx.fillText(said, x + 9 + wide / 2, y - 10);
         }
         if (k % 128 === 127) yield;
       }

@@ -372,7 +372,7 @@
     tick.checked = layer.shown;
     tick.addEventListener("change", () => setShown(layer, tick.checked));
     boxes.set(layer, tick);
-    bodies.layers.append(make("label", { class: "row", title: layer.doc }, tick, make("span", {}, `${layer.word} (${layer.n.toLocaleString("en")})`)));
+    bodies.layers.append(make("label", { class: "row", title: layer.doc }, tick, make("span", {}, `${layer.word} (${layer.classOf.reduce((sum, c) => sum + (c >= 0), 0).toLocaleString("en")})`)));
     const used = new Set(layer.classOf);
     const list = make("ul", { class: "legend" });
     layer.symbols.forEach((symbol, c) => {
