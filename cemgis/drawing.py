@@ -305,6 +305,12 @@ def choose_frame(
     ------
     InputError
         See `frame`.
+
+    Examples
+    --------
+    >>> from cemgis.units import METRE
+    >>> choose_frame((0, 0, 120, 60), METRE).paper, choose_frame((0, 0, 120, 60), METRE, legible=0.1).paper
+    ('A4', 'A2')
     """
     if paper is not None:
         names: Sequence[str] = (paper,)
@@ -421,6 +427,11 @@ def _font(family: str, weight: str, style: str) -> Any:
     return font_manager.get_font(font_manager.findfont(properties, fallback_to_default=False))
 
 
+@lru_cache(maxsize=64)
+def _characters(family: str) -> frozenset[int]:
+    return frozenset(_font(family, "normal", "normal").get_charmap())
+
+
 @lru_cache(maxsize=8192)
 def _advance(character: str, families: tuple[str, ...], weight: str, style: str) -> float:
     for family in families:
@@ -465,7 +476,7 @@ def printable(text: object, most: int = 120) -> str:
     for character in line:
         if unicodedata.category(character) in ("Cc", "Cf", "Cs", "Co", "Cn"):
             continue
-        known = any(ord(character) in _font(family, "normal", "normal").get_charmap() for family in SERIF)
+        known = any(ord(character) in _characters(family) for family in SERIF)
         kept.append(character if known else "\ufffd")
     out = "".join(kept)
     return out if len(out) <= most else out[: most - 1].rstrip() + "…"
@@ -737,6 +748,13 @@ def place_tags(
     -------
     ndarray, shape (n, 2)
         Middle of each tag.
+
+    Examples
+    --------
+    >>> at = np.array([[50.0, 50.0], [50.0, 50.0]])
+    >>> found = place_tags(at, np.full((2, 2), 8.0), (0.0, 0.0, 100.0, 100.0), shapely.box([], [], [], []))
+    >>> bool(np.abs(found[0] - found[1]).max() >= 8.0)
+    True
     """
     out = np.array(anchors_pt, dtype=float)
     tree = shapely.STRtree(taken)

@@ -488,10 +488,14 @@ def points_on_edges(
     """
     following = next_in_ring(offsets)
     start, end = ring, ring[following]
-    # An edge that another ring runs the other way is shared whole: nothing lies on it.
+    # An edge that another ring has as well is shared whole: nothing lies on it.
     size = len(xy)
-    shared = np.isin(start * size + end, end * size + start)
-    edges = np.flatnonzero(~shared)
+    key = np.minimum(start, end) * size + np.maximum(start, end)
+    order = np.argsort(key, kind="stable")
+    same = key[order[1:]] == key[order[:-1]]
+    alone = np.ones(len(ring), dtype=bool)
+    alone[order[1:][same]] = alone[order[:-1][same]] = False
+    edges = np.flatnonzero(alone)
     if not len(edges):
         return _NONE, _NONE, np.empty(0)
     a, b = xy[start[edges]], xy[end[edges]]

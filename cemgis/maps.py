@@ -81,6 +81,14 @@ def save(figure: Figure, facts: Facts, *, dpi: int = 200) -> Printed:
     ------
     InputError
         When the date is not an ISO date.
+
+    Examples
+    --------
+    >>> from cemgis.reference import ground_crs
+    >>> facts = Facts("Hill", ground_crs("EPSG:6549"), "2025-05-20", "6b1f", "Half lie within 0.3 ft.", 0.1)
+    >>> printed = save(Figure(figsize=(2, 1)), facts, dpi=20)
+    >>> printed.pdf[:4], printed.png[1:4]
+    (b'%PDF', b'PNG')
     """
     try:
         stamp = datetime.fromisoformat(facts.date)
@@ -195,7 +203,9 @@ def _geometry(table: pd.DataFrame) -> Shapes:
 
 
 def _words(table: pd.DataFrame, name: str) -> list[str]:
-    return [printable(value, 40) for value in table[name].astype(object).where(table[name].notna(), None)]
+    codes, found = pd.factorize(table[name].astype(object).where(table[name].notna(), None))
+    said = np.array([*(printable(value, 40) for value in found), ""], dtype=object)
+    return list(said[codes])
 
 
 def _path(shape: Any) -> Path:
@@ -921,7 +931,10 @@ def _legend(sheet: _Sheet, columns: list[_Column]) -> None:
             sheet.text(column.left + 23, column.y, line, size)
 
 
-def _section_table(sheet: _Sheet, columns: list[_Column], tables: Mapping[str, pd.DataFrame]) -> None:
+def _section_table(
+    sheet: _Sheet, columns: list[_Column], tables: Mapping[str, pd.DataFrame], flags: Sequence[_Flag]
+) -> None:
+    """List the sections with their lots and spaces, as far as the findings leave room."""
     sections, niches = tables.get("sections"), tables.get("niches")
     if sections is None or not len(sections):
         return
@@ -930,7 +943,8 @@ def _section_table(sheet: _Sheet, columns: list[_Column], tables: Mapping[str, p
     if columns[0].y - step * (len(sections) + 3) < columns[0].floor and len(columns) > 1:
         columns.pop(0)
     column = columns[0]
-    room = int((column.y - column.floor) / step) - 3
+    kept = step * (min(len(flags), 12) + 3) if flags and len(columns) == 1 else 0.0
+    room = int((column.y - column.floor - kept) / step) - 5
     _heading(sheet, column, "Sections")
     column.y -= step
     stops = [column.right - size * 7.3, column.right - size * 3.5, column.right]
@@ -1042,7 +1056,7 @@ def _panel(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], facts: Facts, labe
     _title(sheet, columns[0], facts, subtitle)
     _orientation(sheet, columns[0], facts)
     _legend(sheet, columns)
-    _section_table(sheet, columns, tables)
+    _section_table(sheet, columns, tables, flags)
     return _finding_list(sheet, columns, flags)
 
 
@@ -1116,6 +1130,18 @@ def whole_ground(
     ------
     InputError
         When nothing has a place, there is no such sheet, or the ground does not fit.
+
+    Examples
+    --------
+    >>> from cemgis import schema
+    >>> from cemgis.reference import ground_crs
+    >>> crs = ground_crs("EPSG:6549")
+    >>> rows = {"lot_id": ["A-1"], "section": "A", "lot": "1",
+    ...         "geometry": shapely.box([2e6], [4e5], [2e6 + 16], [4e5 + 12])}
+    >>> lots = schema.restore(pd.DataFrame(rows), LAYERS["lots"], crs.crs)
+    >>> facts = Facts("Hill", crs, "2025-05-20", "6b1f", "Half lie within 0.3 ft.", 0.1)
+    >>> whole_ground({"lots": lots}, facts).get_size_inches().tolist()
+    [11.0, 8.5]
     """
     bounds = _bounds(tables)
     frame = drawing.choose_frame(

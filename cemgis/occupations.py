@@ -164,10 +164,12 @@ def reading_sigmas(readings: pd.DataFrame, numbers: ReadingNumbers) -> tuple[pd.
     rule = kind.map(dict(numbers.sigma)).to_numpy(dtype=float) * factor
     with np.errstate(invalid="ignore"):
         given = own > 0
+    # a micrometre and a thousand kilometres: whatever a file claims, weights stay finite
+    least, most = 1e-6 / numbers.metres, 1e6 / numbers.metres
     said = "rule for " + kind + scaled.map({True: ", times HDOP", False: ""}).astype("string")
     source = _texts(readings, "sigma_from").fillna("the file")
     return (
-        pd.Series(np.where(given, own, rule), index=readings.index),
+        pd.Series(np.clip(np.where(given, own, rule), least, most), index=readings.index),
         source.where(pd.Series(given, index=readings.index), said).astype("string"),
     )
 

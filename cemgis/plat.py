@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -55,6 +55,7 @@ _RIGHT = {side: left for left, side in _LEFT.items()}
 _TOWARDS: Mapping[str, tuple[float, float]] = {
     "southwest": (-1.0, -1.0), "southeast": (1.0, -1.0), "northwest": (-1.0, 1.0), "northeast": (1.0, 1.0),
 }  # fmt: skip
+_MOST_ALIKE = 2000  # ids compared letter by letter before giving up on a spelling
 _FEW = 10  # problems of one sort named one by one
 _PLAIN_NUMBER = re.compile(r"[1-9][0-9]*").fullmatch
 _NONE: Integers = np.empty(0, dtype=np.int64)
@@ -223,17 +224,19 @@ def _numbers(
     low = np.arange(first, first + count + len(skip))
     counted = low[~np.isin(low, skip)][:count]
     names = [str(number) for number in counted.tolist()]
-    pending = dict(extra)
-    progress = True
-    while pending and progress:
-        progress = False
-        for key in [key for key in pending if key in names]:
-            at = names.index(key) + 1
-            names[at:at] = pending.pop(key)
-            progress = True
-    names = names[:count]
-    own = set(names)
-    last = max((number for number in counted.tolist() if str(number) in own), default=first - 1)
+    last = int(counted[-1]) if count else first - 1
+    if extra:
+        pending = dict(extra)
+        progress = True
+        while pending and progress:
+            progress = False
+            for key in [key for key in pending if key in names]:
+                at = names.index(key) + 1
+                names[at:at] = pending.pop(key)
+                progress = True
+        names = names[:count]
+        own = set(names)
+        last = max((number for number in counted.tolist() if str(number) in own), default=first - 1)
     while last + 1 in skip:
         last += 1
     return names, last + 1
@@ -569,6 +572,15 @@ def _from_polygons(given: _LotTable, faces: pd.DataFrame, group: int, before: in
              "where": faces["where"].to_numpy()[of_lot]},
             geometry=shapes[of_lot],
         )  # fmt: skip
+        one, two = shapely.STRtree(shapes[of_lot]).query(shapes[of_lot], predicate="intersects")
+        pair = (one < two) & (owner[one] == owner[two])
+        one, two = one[pair], two[pair]
+        _, width, _ = long_axis(shapely.intersection(shapes[of_lot][one], shapes[of_lot][two]))
+        for row in np.flatnonzero(np.nan_to_num(width) > 2 * TOLERANCE)[:_FEW]:
+            where = f"{pieces['where'].iloc[two[row]]}"
+            gather.add(
+                where, f"the space lies over space {pieces['space'].iloc[one[row]]} of its lot", "Mend its outline."
+            )
         beyond = shapely.difference(shapes[of_lot], shapely.buffer(outline[owner], 2 * TOLERANCE, join_style="mitre"))
         for where in pieces["where"][shapely.area(beyond) > TOLERANCE**2][:_FEW]:
             gather.add(str(where), "the space reaches out of its lot", "Mend its outline.")
@@ -897,6 +909,14 @@ def _twice(table: pd.DataFrame, ids: Objects, gather: Gather, what: str, keys: O
         gather.add(f"{what} {rows.iloc[0]}", f"reads like {', '.join(rows.iloc[1:])}", "Renumber one.")
 
 
+def _raise_if_any(gather: Gather) -> None:
+    """Raise what was noted; a key's path gets the name of its file."""
+    for number, problem in enumerate(gather.problems):
+        if problem.where.startswith("section["):
+            gather.problems[number] = replace(problem, where=f"ground.toml: {problem.where}")
+    gather.raise_if_any()
+
+
 def _lot_overlaps(faces: pd.DataFrame, polygons: Objects, plat: str, unit: Unit, gather: Gather) -> list[Finding]:
     """Lots of one plat that lie over one another: a problem within a section, a finding between two."""
     bounds = shapely.bounds(polygons)
@@ -1047,7 +1067,7 @@ def make_plat(ground: Ground, lot_tables: Mapping[str, pd.DataFrame] | None = No
     niches = _niche_table(ground)
     _twice(niches, niches["space_id"].to_numpy(dtype=object), gather, "niche")
     if not parts:
-        gather.raise_if_any()
+        _raise_if_any(gather)
         return _empty_plat(ground, niches.drop(columns="where"))
     joined = _joined(parts)
     faces = joined.table
@@ -1088,7 +1108,7 @@ def make_plat(ground: Ground, lot_tables: Mapping[str, pd.DataFrame] | None = No
     for number in thin[:_FEW]:
         gather.add(f"lot {face_id[number]}", "too small to draw", f"See {faces['where'].iloc[number]}.")
     if len(thin):
-        gather.raise_if_any()
+        _raise_if_any(gather)
     true = turns(xy, ring, offsets, TOLERANCE)
     ring, true = start_where(ring, offsets, true)
     polygons = polygons_from_rings(xy[ring], offsets)
@@ -1107,7 +1127,7 @@ def make_plat(ground: Ground, lot_tables: Mapping[str, pd.DataFrame] | None = No
             f"it has {four[number]} corners and cannot be divided into strips",
             "Draw each of its spaces as a polygon with the attribute space.",
         )
-    gather.raise_if_any()
+    _raise_if_any(gather)
 
     # Corners of one lot on a side of another go into that side, so that no gap opens when they move.
     for code in range(len(corner_xy)):
@@ -1241,9 +1261,9 @@ def _assemble(
     for item in ground.sections:
         for exception in item.exceptions:
             if exception.space not in known:
-                near = difflib.get_close_matches(
-                    exception.space, [text for text in known if text[:1] == item.name[:1]], n=1
-                )
+                stem = exception.space.rpartition("-")[0]
+                alike = sorted(text for text in known if text.startswith(stem)) if stem else []
+                near = difflib.get_close_matches(exception.space, alike[:_MOST_ALIKE], n=1)
                 remedy = f"Did you mean {near[0]!r}?" if near else "Write its id as in the layer spaces."
                 gather.add(f"{exception.where}.space", f"there is no space {exception.space!r}", remedy)
 
@@ -1260,7 +1280,7 @@ def _assemble(
             f"reaches past the middle of lot {face_id[deep_set[0]]}",
             "Write a smaller inset.",
         )
-    gather.raise_if_any()
+    _raise_if_any(gather)
     corner = ring[entry[at]]
     sites = pd.DataFrame(
         {

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import drawn_ground
 import numpy as np
+import pandas as pd
 import pypdf
 import pytest
 import shapely
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection
 from PIL import Image
 
@@ -90,7 +92,8 @@ def test_equal_figures_are_equal_files_whatever_the_hash_seed(tmp_path):
     code = (
         "import drawn_ground, hashlib\nfrom cemgis import maps\n"
         "t, f = drawn_ground.tables(), drawn_ground.facts()\n"
-        "t = {n: v[v['section'] == 'D'] for n, v in t.items() if n in ('sections', 'lots', 'spaces', 'corners', 'markers')}\n"
+        "names = ('sections', 'lots', 'spaces', 'corners', 'markers')\n"
+        "t = {name: t[name][t[name]['section'] == 'D'] for name in names}\n"
         "out = maps.save(maps.whole_ground(t, f, paper='letter'), f, dpi=50)\n"
         "print(hashlib.sha256(out.pdf).hexdigest(), hashlib.sha256(out.png).hexdigest())"
     )
@@ -282,3 +285,38 @@ def test_too_many_findings_are_counted_and_the_worst_stay(tables, facts):
     shown = sum(text.startswith(("label misread: ", "marker moved or set there: ")) for text in texts)
     assert f"and {len(many) - shown} more: see the findings layer" in texts
     assert shown > 3
+
+
+@pytest.mark.parametrize("paper", ["letter", "tabloid", "A1"])
+@pytest.mark.parametrize(("width", "height"), [(1.0, 1.0), (3.0, 0.6), (0.4, 1.5)])
+def test_no_words_of_the_panel_cover_others(tables, facts, paper, width, height):
+    # Forty sections and thirty findings on grounds of three shapes.
+    number = np.arange(40)
+    sections = pd.concat([tables["sections"]] * 8, ignore_index=True)
+    sections["section"] = [f"Q{k}" for k in number]
+    sections["geometry"] = [
+        shapely.MultiPolygon([shapely.box(x, y, x + 40 * width, y + 40 * height)])
+        for x, y in np.column_stack([number % 8 * 100 * width, number // 8 * 100 * height]) + drawn_ground.ORIGIN
+    ]
+    findings = pd.concat([tables["findings"]] * 5, ignore_index=True)
+    findings["severity"] = "warning"
+    figure = maps.whole_ground({"sections": sections, "findings": findings}, facts, paper=paper)
+    canvas = FigureCanvasAgg(figure)
+    frame = drawing.choose_frame(maps._bounds({"sections": sections}), facts.unit, paper=paper)
+    left, bottom, right, top = frame.panel_pt
+    boxes = []
+    for _, item in page_of(figure):
+        x, y = item.get_position()
+        if left <= x <= right and bottom <= y <= top:
+            found = item.get_window_extent(canvas.get_renderer())
+            boxes.append(shapely.box(found.x0, found.y0, found.x1, found.y1).buffer(-0.13 * found.height))
+    boxes = np.array(boxes)
+    assert len(boxes) > 40
+    one, other = shapely.STRtree(boxes).query(boxes, "intersects")
+    assert [(a, b) for a, b in zip(one, other, strict=True) if a < b] == []
+    dots = figure.dpi / 72
+    panel = shapely.box(left * dots, bottom * dots, right * dots, top * dots)
+    assert shapely.covers(panel, boxes).all()
+    texts = [text for text, _ in page_of(figure)]
+    assert any(text.startswith("label misread: ") for text in texts)
+    assert any(re.fullmatch(r"and \d+ more sections", text) for text in texts) or "Q39 Infants" in texts

@@ -407,6 +407,8 @@ ROW = st.fixed_dictionaries(
         "y": st.floats(-5, 5),
         "fix": st.sampled_from(FIXES),
         "hdop": st.floats(0, 99),
+        "sigma": st.none() | st.floats(0, 1e300),
+        "speed": st.none() | st.floats(0, 1),
         "file": st.sampled_from(["a", "b"]),
     }
 )

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import logging
-from collections.abc import Iterable, Mapping
+import warnings
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import fiona
+import fiona.io
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -17,7 +21,7 @@ import shapely
 from shapely.geometry import shape
 
 from cemgis.errors import Gather, InputError
-from cemgis.files.tables import NAMED, BrokenLine, existing_file, shown
+from cemgis.files.tables import NAMED, BrokenLine, decode, existing_file, shown
 
 __all__ = ["DRIVERS", "Features", "read_features"]
 
@@ -26,6 +30,8 @@ DRIVERS = (
     "MapInfo File", "DXF", "OGR_GMT", "SQLite",
 )  # fmt: skip
 """Kinds of file that are opened. None of them can point to another file or to the network."""
+
+_TROUBLE = (fiona.errors.FionaError, ValueError, OSError, KeyError, TypeError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,87 +86,137 @@ def read_features(
     path = Path(path)
     place = where or path.name
     existing_file(path, place)
-    gather = Gather()
-    try:
-        layers = fiona.listlayers(path)
-    except (fiona.errors.FionaError, ValueError, OSError) as error:
-        raise _no_vector(place, error) from None
-    wanted = set(kinds) if kinds is not None else None
-    rows: list[dict[str, Any]] = []
-    shapes: list[Any] = []
-    numbers: list[int] = []
-    broken: list[BrokenLine] = []
     notes: list[str] = []
-    crs: pyproj.CRS | None = None
-    number, n_broken = 0, 0
-    for layer in layers:
+    with _openable(path, place, notes) as source, warnings.catch_warnings(record=True) as warned:
+        warnings.simplefilter("always")
         try:
-            source = fiona.open(path, layer=layer, enabled_drivers=list(DRIVERS), allow_unsupported_drivers=True)
-        except (fiona.errors.FionaError, ValueError, OSError) as error:
-            raise _no_vector(place, error) from None
-        with source:
-            names = list(source.schema["properties"])
-            for ours, theirs in (columns or {}).items():
-                if theirs not in names:
-                    said = ", ".join(shown(name, 30) for name in names[:30]) or "none"
-                    gather.add(f"{place} columns.{ours}", f"no attribute {theirs!r}", f"It has: {said}.")
-            if gather:
-                continue
-            found = _crs_of(source, place)
-            if crs is not None and found is not None and found != crs:
-                what = f"its layers are in different reference systems ({crs.name}, {found.name})"
-                raise InputError.of(place, what, "Keep one layer a file.")
-            crs = crs or found
-            features = iter(source)
-            while True:
-                number += 1
-                try:
-                    feature = next(features)
-                except StopIteration:
-                    number -= 1
-                    break
-                except (fiona.errors.FionaError, ValueError, OSError, KeyError, TypeError) as error:
-                    n_broken += 1
-                    broken.append(BrokenLine(number, "", f"it and what follows cannot be read ({shown(error)})"))
-                    break
-                attributes = dict(feature["properties"] or {})
-                made, why = _geometry(feature["geometry"], wanted)
-                if why:
-                    n_broken += 1
-                    if len(broken) < NAMED:
-                        broken.append(BrokenLine(number, _said(attributes), why))
-                    continue
-                if columns is not None:
-                    attributes = {ours: attributes.get(theirs) for ours, theirs in columns.items()}
-                rows.append(attributes)
-                shapes.append(made)
-                numbers.append(number)
-    gather.raise_if_any()
+            layers = fiona.listlayers(source)
+            parts = [_read_layer(source, layer, columns, place) for layer in layers]
+        except InputError:
+            raise
+        except _TROUBLE as error:
+            logging.getLogger(__name__).debug("%s: %s", place, error)
+            raise InputError.of(
+                place,
+                "this is not a vector file that can be read, or it is damaged",
+                "Export it as GeoPackage, GeoJSON or Shapefile (with its .shx and .dbf beside it).",
+            ) from None
+    notes += list(dict.fromkeys(shown(item.message, 120) for item in warned))[:5]
     if len(layers) > 1:
         notes.append(f"{len(layers)} layers read as one: {', '.join(shown(name, 30) for name in layers[:5])}")
-    kept = _sound(shapes)
-    for at in np.flatnonzero(kept != "")[: max(0, NAMED - len(broken))]:
-        broken.append(BrokenLine(numbers[at], _said(rows[at]), str(kept[at])))
-    n_broken += int((kept != "").sum())
-    good = np.flatnonzero(kept == "")
+    systems = [part.crs for part in parts if part.crs is not None]
+    for other in systems[1:]:
+        if other != systems[0]:
+            what = f"its layers are in different reference systems ({systems[0].name}, {other.name})"
+            raise InputError.of(place, what, "Keep one layer a file.")
+    rows = [row for part in parts for row in part.rows]
+    shapes = np.array([None, *(made for part in parts for made in part.shapes)], dtype=object)[1:]
+    why = np.array(["", *(reason for part in parts for reason in part.why)], dtype=object)[1:]
+    read = why == ""
+    why[read] = _unsound(shapes[read], set(kinds) if kinds is not None else None)
+    bad = np.flatnonzero(why != "")
+    broken = tuple(BrokenLine(int(at) + 1, _said(rows[at]), str(why[at])) for at in bad[:NAMED])
+    good = np.flatnonzero(why == "")
     if not len(good):
-        first = "; ".join(f"feature {item.line}: {item.why}" for item in sorted(broken)[:3])
+        first = "; ".join(f"feature {item.line}: {item.why}" for item in broken[:3])
         what = f"not one feature in it can be used ({first})" if first else "there is no feature in it"
         raise InputError.of(place, what, "Check that it is the right file.")
-    frame = pd.DataFrame([rows[at] for at in good], index=pd.RangeIndex(len(good)))
+    attributes = [{ours: rows[at].get(theirs) for ours, theirs in columns.items()} for at in good] if columns else None
+    frame = pd.DataFrame(attributes or [rows[at] for at in good], index=pd.RangeIndex(len(good)))
     frame = frame.drop(columns=["feature", "geometry"], errors="ignore")
-    frame.insert(0, "feature", [numbers[at] for at in good])
-    table = gpd.GeoDataFrame(frame, geometry=np.array([shapes[at] for at in good], dtype=object), crs=crs)
-    return Features(table, tuple(sorted(broken)[:NAMED]), n_broken, tuple(notes))
+    frame.insert(0, "feature", good + 1)
+    table = gpd.GeoDataFrame(frame, geometry=shapes[good], crs=systems[0] if systems else None)
+    return Features(table, broken, len(bad), tuple(notes))
 
 
-def _no_vector(place: str, error: Exception) -> InputError:
-    logging.getLogger(__name__).debug("%s: %s", place, error)
-    return InputError.of(
-        place,
-        "this is not a vector file that can be read, or it is damaged",
-        "Export it as GeoPackage, GeoJSON or Shapefile (with its .shx and .dbf beside it).",
-    )
+@contextmanager
+def _openable(path: Path, place: str, notes: list[str]) -> Iterator[Any]:
+    """Give what fiona is to open: the path, or for JSON that is not plain UTF-8 a copy in memory that is.
+
+    JSON is looked through first: fiona fails on the whole file for a letter of another encoding, and says of a
+    broken one neither where it breaks nor that it does.
+    """
+    with path.open("rb") as handle:
+        head = handle.read(1 << 12)
+    text = decode(head)[0].lstrip("\ufeff \t\r\n")
+    if not text.startswith(("{", "[")):
+        yield path
+        return
+    data = path.read_bytes()
+    text, assumed = decode(data)
+    text = text.lstrip("\ufeff")
+    _check_json(text, place)
+    clean = text.encode("utf-8", "replace")
+    if clean == data:
+        yield path
+        return
+    notes += assumed
+    with fiona.io.MemoryFile(clean, filename="copy" + path.suffix) as memory:
+        yield memory.name
+
+
+def _check_json(text: str, place: str) -> None:
+    try:
+        json.loads(text)
+    except RecursionError:
+        raise InputError.of(place, "its JSON is nested beyond all measure", "Export it again.") from None
+    except json.JSONDecodeError as error:
+        lines = [line for line in text.replace("\x1e", "").splitlines() if line.strip()]
+        try:
+            whole = len(lines) > 1 and all(isinstance(json.loads(line), dict) for line in lines)
+        except (json.JSONDecodeError, RecursionError):
+            whole = False
+        if not whole:
+            what = f"its JSON breaks at line {error.lineno}, column {error.colno} ({error.msg})"
+            raise InputError.of(place, what, "Export or copy it again.") from None
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Features of one layer: attributes, shapes, and why one could not be read."""
+
+    rows: list[dict[str, Any]]
+    shapes: list[Any]
+    why: list[str]
+    crs: pyproj.CRS | None
+
+
+def _read_layer(source: Any, layer: str, columns: Mapping[str, str] | None, place: str) -> _Part:
+    part: tuple[list[dict[str, Any]], list[Any], list[str]] = ([], [], [])
+    rows, shapes, why = part
+    with fiona.open(source, layer=layer, enabled_drivers=list(DRIVERS), allow_unsupported_drivers=True) as opened:
+        names = list(opened.schema["properties"])
+        gather = Gather()
+        for ours, theirs in (columns or {}).items():
+            if theirs not in names:
+                said = ", ".join(shown(name, 30) for name in names[:30]) or "none"
+                gather.add(f"{place} columns.{ours}", f"no attribute {theirs!r}", f"It has: {said}.")
+        gather.raise_if_any()
+        crs = _crs_of(opened, place)
+        features = iter(opened)
+        # a feature that fails is passed over; a file that fails for ever is not
+        failures, most = 0, max(_count(opened), 0)
+        while failures <= most:
+            try:
+                feature = next(features)
+                made, reason = _geometry(feature["geometry"])
+                attributes = dict(feature["properties"] or {})
+            except StopIteration:
+                break
+            except _TROUBLE as error:
+                failures += 1
+                made, reason, attributes = None, f"it cannot be read ({shown(error)})", {}
+            rows.append(attributes)
+            shapes.append(made)
+            why.append(reason)
+    return _Part(*part, crs)
+
+
+def _count(opened: Any) -> int:
+    try:
+        return len(opened)
+    except (TypeError, *_TROUBLE):
+        return 0
 
 
 def _crs_of(source: Any, place: str) -> pyproj.CRS | None:
@@ -173,33 +229,33 @@ def _crs_of(source: Any, place: str) -> pyproj.CRS | None:
         raise InputError.of(place, "its reference system is not understood", "Export it with a known one.") from None
 
 
-def _geometry(geometry: Any, wanted: set[str] | None) -> tuple[Any, str]:
+def _geometry(geometry: Any) -> tuple[Any, str]:
     """Return (shape, why not)."""
     if geometry is None:
         return None, "it has no geometry, or one that cannot be read"
     try:
-        made = shape(geometry)
+        return shape(geometry), ""
     except (ValueError, TypeError, KeyError, AttributeError, IndexError, shapely.errors.ShapelyError):
         return None, "its geometry cannot be read"
-    if wanted is not None and made.geom_type not in wanted:
-        return None, f"it is a {made.geom_type}, not a {' or '.join(sorted(wanted))}"
-    return made, ""
 
 
-def _sound(shapes: list[Any]) -> np.ndarray:
+def _unsound(shapes: np.ndarray, kinds: set[str] | None) -> np.ndarray:
     """Why each shape cannot be used; ``""`` for a sound one, (n,)."""
-    array = np.array(shapes, dtype=object)
-    why = np.full(len(array), "", dtype=object)
-    if not len(array):
+    why = np.full(len(shapes), "", dtype=object)
+    if not len(shapes):
         return why
-    bounds = shapely.bounds(array)
-    coordinates, owner = shapely.get_coordinates(array, return_index=True)
+    coordinates, owner = shapely.get_coordinates(shapes, return_index=True)
     strange = np.unique(owner[~np.isfinite(coordinates).all(axis=1)])
-    valid = shapely.is_valid(array)
-    why[~valid] = [f"it is not a sound shape ({reason})" for reason in shapely.is_valid_reason(array[~valid])]
-    why[np.isnan(bounds).any(axis=1)] = "it is empty"
-    why[shapely.is_empty(array)] = "it is empty"
+    valid = shapely.is_valid(shapes)
+    why[~valid] = [f"it is not a sound shape ({reason})" for reason in shapely.is_valid_reason(shapes[~valid])]
     why[strange] = "a coordinate is not a number"
+    why[shapely.is_empty(shapes)] = "it is empty"
+    if kinds is not None:
+        found = np.array([shapely.GeometryType(kind).name for kind in range(8)])[shapely.get_type_id(shapes)]
+        wanted = {kind.upper(): kind for kind in kinds}
+        other = ~np.isin(found, list(wanted)) & (why == "")
+        names = " or ".join(sorted(kinds))
+        why[other] = [f"it is a {name.lower()}, not a {names}" for name in found[other]]
     return why
 
 

@@ -64,6 +64,15 @@ def grid_polynomial(
     dict
         ``span`` (Mercator units that make 1), ``east`` and ``north`` (10 numbers each, for 1, x, y, x2, xy, y2, x3,
         x2y, xy2, y3), ``miss`` (largest misfit, ground units), ``per_unit`` (Mercator units in one ground unit).
+
+    Examples
+    --------
+    >>> from cemgis.reference import ground_crs
+    >>> crs = ground_crs("EPSG:6549")
+    >>> origin = mercator(to_lonlat([[1.9e6, 4e5]], crs))[0]
+    >>> grid = grid_polynomial((1.9e6 - 500, 4e5 - 500, 1.9e6 + 500, 4e5 + 500), crs, origin)
+    >>> round(grid["east"][0], 3), round(grid["north"][0], 3), grid["miss"] < 1e-4
+    (1900000.0, 400000.0, True)
     """
     low, high = np.array(bounds_grid[:2], dtype=float), np.array(bounds_grid[2:], dtype=float)
     reach = np.maximum((high - low) * 0.1, 100.0)
@@ -212,7 +221,16 @@ class Packer:
 
 
 def unpack(block: str) -> tuple[dict[str, Any], Any]:
-    """Read a block again, as a page does: the header and a function from an array's place to its numbers."""
+    """Read a block again, as a page does: the header and a function from an array's place to its numbers.
+
+    Examples
+    --------
+    >>> from cemgis.reference import ground_crs
+    >>> packer = Packer(ground_crs("EPSG:6549"), np.zeros(2))
+    >>> header, read = unpack(packer.block({"name": "Hill", "at": packer.integers([3, 300, 70_000])}))
+    >>> header["name"], read(header["at"]).tolist()
+    ('Hill', [3, 300, 70000])
+    """
     data = gzip.decompress(base64.b64decode(block))
     length = int.from_bytes(data[:4], "little")
     header = json.loads(data[4 : 4 + length].decode("utf-8", "surrogatepass"))

@@ -20,7 +20,13 @@ MAP_VARIABLE = "map_ground"
 
 
 def own(name: str) -> str:
-    """Text of one of this package's own files for pages."""
+    """Read the text of one of this package's own files for pages.
+
+    Examples
+    --------
+    >>> own("map.js").splitlines()[1]
+    '"use strict";'
+    """
     return resources.files("cemgis.web").joinpath(name).read_text(encoding="utf-8")
 
 
@@ -97,6 +103,12 @@ def assemble(title: str, before: str, after: str, block: str, scripts: Sequence[
     ------
     CemgisError
         When a block or script could end its element early.
+
+    Examples
+    --------
+    >>> text = assemble("Old & new", "<p>before</p>", "<p>after</p>", "QUJD", [], [])
+    >>> "<title>Old &amp; new</title>" in text, text.count("<script>")
+    (True, 2)
     """
     leaflet_script, leaflet_style, licence = _leaflet()
     element, make_map = _shell()

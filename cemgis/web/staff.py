@@ -103,6 +103,18 @@ def staff_page(tables: Mapping[str, pd.DataFrame], facts: Facts, *, most_reading
     ------
     InputError
         When nothing has a place, or its place is nowhere on the earth.
+
+    Examples
+    --------
+    >>> from cemgis import schema
+    >>> from cemgis.reference import ground_crs
+    >>> crs = ground_crs("EPSG:6549")
+    >>> rows = {"lot_id": ["A-1"], "section": "A", "lot": "{{7*7}}",
+    ...         "geometry": shapely.box([2e6], [4e5], [2e6 + 16], [4e5 + 12])}
+    >>> lots = schema.restore(pd.DataFrame(rows), LAYERS["lots"], crs.crs)
+    >>> text = staff_page({"lots": lots}, Facts("Hill", crs, "2025-05-20", "6b1f", "Half lie within 0.3 ft.", 0.1))
+    >>> text.startswith("<!DOCTYPE html>"), "{{7*7}}" in text
+    (True, False)
     """
     bounds = _bounds(tables)
     middle = mercator(to_lonlat([[(bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2]], facts.crs))[0]

@@ -1,0 +1,178 @@
+import json
+from pathlib import Path
+
+import fiona
+import geopandas as gpd
+import numpy as np
+import pyproj
+import pytest
+import shapely
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from cemgis.errors import InputError
+from cemgis.files.vector import read_features
+
+OUTLINES = Path(__file__).parent / "data" / "geometry" / "liechtenstein_cemeteries_for-developers.geojson"
+
+
+def geojson(tmp_path, *shapes, **properties):
+    features = [
+        {"type": "Feature", "properties": {"name": f"F{number}", **properties}, "geometry": shape}
+        for number, shape in enumerate(shapes, 1)
+    ]
+    path = tmp_path / "features.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": features}), encoding="utf-8")
+    return path
+
+
+POINT = {"type": "Point", "coordinates": [9.5, 47.1]}
+SQUARE = {"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [1, 1], [0, 1], [0, 0]]]}
+BOW_TIE = {"type": "Polygon", "coordinates": [[[0, 0], [1, 1], [1, 0], [0, 1], [0, 0]]]}
+
+
+def test_real_outlines_are_read_whole():
+    # four burial grounds, (c) OpenStreetMap contributors, ODbL 1.0
+    found = read_features(OUTLINES, {"id": "osm_id"}, kinds=["Polygon", "MultiPolygon"])
+    assert found.n_broken == 0
+    assert found.table["id"].tolist() == [336, 701, 1138, 2749]
+    assert found.table.crs.is_geographic
+    assert shapely.is_valid(found.table.geometry).all()
+    # the same rings straight from the file, one vertex after the other
+    source = json.loads(OUTLINES.read_text(encoding="utf-8"))["features"]
+    geod = pyproj.Geod(ellps="WGS84")
+    for shape, item in zip(found.table.geometry, source, strict=True):
+        rings = [ring for part in item["geometry"]["coordinates"] for ring in part]
+        assert shapely.get_num_coordinates(shape) == sum(map(len, rings))
+        # this file's outlines have one ring each
+        area = abs(geod.polygon_area_perimeter(*np.array(rings[0]).T)[0])
+        assert len(rings) == 1
+        assert abs(geod.geometry_area_perimeter(shape)[0]) == pytest.approx(area, rel=1e-9)
+        # an area true to scale around the place says the same: burial grounds of some thousand square metres
+        flat = pyproj.Transformer.from_crs("EPSG:4326", "+proj=laea +lat_0=47.1 +lon_0=9.5", always_xy=True)
+        x, y = flat.transform(*np.array(rings[0]).T)
+        assert shapely.Polygon(np.column_stack([x, y])).area == pytest.approx(area, rel=1e-6)
+        assert 1_000 < area < 10_000
+
+
+@pytest.mark.parametrize(
+    ("driver", "name"),
+    [("GPKG", "a.gpkg"), ("ESRI Shapefile", "a.shp"), ("FlatGeobuf", "a.fgb"), ("GML", "a.gml"),
+     ("MapInfo File", "a.tab"), ("GeoJSONSeq", "a.geojsonl")],
+)  # fmt: skip
+def test_whatever_a_field_crew_brings(tmp_path, driver, name):
+    schema = {"geometry": "Point", "properties": {"label": "str:20", "depth": "float"}}
+    crs = "EPSG:4326" if driver == "GeoJSONSeq" else "EPSG:32632"
+    with fiona.open(tmp_path / name, "w", driver=driver, schema=schema, crs=crs) as sink:
+        for number in range(5):
+            geometry = {"type": "Point", "coordinates": (9.0 + number, 47.0)}
+            sink.write({"geometry": geometry, "properties": {"label": f"Ä-{number}", "depth": 0.5}})
+    found = read_features(tmp_path / name, {"label": "label", "deep": "depth"})
+    assert sorted(found.table["label"]) == [f"Ä-{number}" for number in range(5)]
+    assert found.table["deep"].tolist() == [0.5] * 5
+    assert found.table["feature"].tolist() == [1, 2, 3, 4, 5]
+    assert found.table.crs.equals(crs, ignore_axis_order=True) or driver in ("ESRI Shapefile", "MapInfo File", "GML")
+    number = found.table["label"].str[2:].astype(int)
+    np.testing.assert_allclose(found.table.geometry.x, 9.0 + number, atol=1e-6)
+
+
+def test_kml(tmp_path):
+    place = "<Placemark><name>A-1</name><Point><coordinates>-82.3,40.9,300</coordinates></Point></Placemark>"
+    text = f'<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document>{place}</Document></kml>'
+    (tmp_path / "a.kml").write_text(text)
+    found = read_features(tmp_path / "a.kml")
+    assert found.table.geometry.x.tolist() == [-82.3]
+    assert "A-1" in found.table.drop(columns="geometry").iloc[0].astype(str).tolist()
+
+
+def test_bad_features_are_named_and_the_rest_kept(tmp_path):
+    shapes = [
+        POINT, None, SQUARE, BOW_TIE, {"type": "Polygon", "coordinates": []}, {"type": "Point", "coordinates": []},
+        {"type": "Polygon", "coordinates": [[[0, 0], [1, 1]]]}, {"type": "Nonsense", "coordinates": [1]}, SQUARE,
+    ]  # fmt: skip
+    found = read_features(geojson(tmp_path, *shapes))
+    assert found.table["feature"].tolist() == [1, 3, 9]
+    assert found.n_broken == 6
+    assert [item.line for item in found.broken] == [2, 4, 5, 6, 7, 8]
+    assert all(item.text == f"name=F{item.line}" for item in found.broken)
+    whys = {item.line: item.why for item in found.broken}
+    assert "no geometry" in whys[2]
+    assert "not a sound shape" in whys[4]
+
+
+def test_other_kinds_of_geometry_are_named(tmp_path):
+    found = read_features(geojson(tmp_path, POINT, SQUARE), kinds=["Polygon"])
+    assert found.table["feature"].tolist() == [2]
+    assert found.broken[0].why == "it is a point, not a Polygon"
+
+
+def test_file_without_a_reference_system(tmp_path):
+    frame = gpd.GeoDataFrame({"a": [1]}, geometry=[shapely.Point(1, 2)])
+    frame.to_file(tmp_path / "a.shp", engine="fiona")
+    found = read_features(tmp_path / "a.shp")
+    assert found.table.crs is None
+    assert (tmp_path / "a.prj").exists() is False
+
+
+def test_layers_are_read_as_one(tmp_path):
+    path = tmp_path / "a.gpkg"
+    for layer in ("one", "two"):
+        gpd.GeoDataFrame({"label": [layer]}, geometry=[shapely.Point(1, 2)], crs=32632).to_file(path, layer=layer)
+    found = read_features(path)
+    assert found.table["label"].tolist() == ["one", "two"]
+    assert found.table["feature"].tolist() == [1, 2]
+    assert "2 layers" in found.notes[0]
+
+
+def test_other_encodings(tmp_path):
+    text = geojson(tmp_path, POINT, SQUARE, place="Größe").read_text(encoding="utf-8")
+    text = text.encode("ascii").decode("unicode-escape")
+    for encoding, said in (("latin-1", True), ("utf-16", False), ("utf-8-sig", False), ("utf-8", False)):
+        path = tmp_path / f"{encoding}.geojson"
+        path.write_bytes(text.encode(encoding))
+        found = read_features(path)
+        assert found.table["place"].tolist() == ["Größe"] * 2
+        assert bool(found.notes) is said
+
+
+def test_columns_named_must_be_there(tmp_path):
+    path = geojson(tmp_path, POINT, id="x")
+    with pytest.raises(InputError) as caught:
+        read_features(path, {"vault_id": "number", "space_id": "space", "name": "name"})
+    assert len(caught.value.problems) == 2
+    assert "It has: name, id." in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"not a map", b"{}", b"[1, 2]", b'{"type": "FeatureCollection", "features": []}', b"\x00" * 50,
+     b'<OGRVRTDataSource><OGRVRTLayer name="x"><SrcDataSource>http://127.0.0.1:9/x.geojson</SrcDataSource>'
+     b"</OGRVRTLayer></OGRVRTDataSource>"],
+)  # fmt: skip
+@pytest.mark.parametrize("name", ["a.geojson", "a.gpkg", "a.shp", "a.xyz", "a.vrt"])
+def test_what_is_no_vector_file(tmp_path, content, name):
+    (tmp_path / name).write_bytes(content)
+    with pytest.raises(InputError):
+        read_features(tmp_path / name)
+
+
+def test_missing_folder_and_empty(tmp_path):
+    for path in (tmp_path / "none.gpkg", tmp_path):
+        with pytest.raises(InputError, match=r"no such file|folder"):
+            read_features(path)
+    (tmp_path / "a.gpkg").write_bytes(b"")
+    with pytest.raises(InputError, match="empty"):
+        read_features(tmp_path / "a.gpkg")
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(at=st.integers(0, 300), junk=st.binary(min_size=1, max_size=6))
+def test_no_damage_breaks_it(at, junk, tmp_path):
+    whole = geojson(tmp_path, POINT, SQUARE).read_bytes()
+    path = tmp_path / "damaged.geojson"
+    path.write_bytes(whole[:at] + junk + whole[at + len(junk) :])
+    try:
+        found = read_features(path)
+    except InputError:
+        return
+    assert 1 <= len(found.table) <= 2
