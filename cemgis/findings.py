@@ -79,6 +79,8 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
     ("fit without check", _W, "a plat was placed with no marker to spare", "Find at least one more marker."),
     ("fit loose", _W, "the markers of a plat miss by more than the rule expects",
      "Look at the misses: the plat may be distorted or drawn after the fact."),
+    ("plat north is not north", _W, "the top of a plat does not point north on the ground",
+     "Check what is written about sides and corners against the ground before measuring from a marker."),
     ("plats overlap", _W, "two plats claim the same land", "The earlier plat goes first until someone decides."),
     ("sections overlap", _W, "two sections of one plat claim the same land", "Mend the plat's sections."),
     # ---- register -------------------------------------------------------------------------------------------------

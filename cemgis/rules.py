@@ -107,8 +107,8 @@ RULES: Mapping[str, Rule] = dict(
         # ---- lots and spaces -------------------------------------------------------------------------------------
         _rule("lot.area_change", 0.25, "ratio", "assumption", "no source",
               "a lot whose area would change by more than this share does not follow its doubtful markers"),
-        _rule("lot.area_share", 0.25, "ratio", "assumption", "no source",
-              "a lot whose area would change by more than this share on its found markers is out of shape"),
+        _rule("plat.north_off", 45.0, "degrees", "assumption", "no source",
+              "a plat whose north lies farther off true north than this is a finding: its words mislead on the ground"),
         _rule("space.width", "4 ft", "length", "common practice", _NO_SOURCE, "width of a space"),
         _rule("space.length", "12 ft", "length", "common practice", _NO_SOURCE, "length of a space, heads to feet"),
         _rule("drive.width", "10 ft", "length", "common practice", _NO_SOURCE, "width of a drive"),

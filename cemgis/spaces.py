@@ -18,6 +18,7 @@ from cemgis.ground import Section
 from cemgis.layers import CORNER_STATES, LAYERS
 from cemgis.plat import Plat
 from cemgis.schema import restore
+from cemgis.units import compass_azimuth, compass_word
 
 __all__ = [
     "LocatedCorners",
@@ -218,8 +219,20 @@ def _polygons(xy: Floats, rings: tuple[Integers, Integers], rows: Integers) -> O
     return shapes
 
 
-def build_lots(plat: Plat, placed: Placed, crs: Any = None) -> gpd.GeoDataFrame:
-    """Make the layer ``lots``: faces between their corners; those of a plat that could not be placed are left out."""
+def build_lots(
+    plat: Plat, placed: Placed, crs: Any = None, north: Mapping[str, float] | None = None
+) -> gpd.GeoDataFrame:
+    """Make the layer ``lots``: faces between their corners; those of a plat that could not be placed are left out.
+
+    Parameters
+    ----------
+    plat : Plat
+    placed : Placed
+    crs : optional
+    north : mapping of plat name to float, optional
+        True azimuth of plat north, degrees. Compass words are turned by it, so that on the ground they are true; left
+        out, they stay those of the plat's frame.
+    """
     at = np.flatnonzero(_whole(placed.known, plat.lot_rings))
     own = plat.lots.iloc[at]
     index, offsets = plat.lot_rings
@@ -232,7 +245,21 @@ def build_lots(plat: Plat, placed: Placed, crs: Any = None) -> gpd.GeoDataFrame:
         "marker_state": np.where(marker >= 0, placed.state[marker], None) if len(at) else [],
         "radius_95_worst": worst,
     }
+    if north is not None:
+        turn = own["plat"].astype(object).map(dict(north)).to_numpy(dtype=float)
+        for name in ("marker_corner", "facing", "first_space_side"):
+            data[name] = _turned_words(own[name].to_numpy(dtype=object), turn)
     return _layer("lots", data, _polygons(placed.grid_xy, plat.lot_rings, at), crs)
+
+
+def _turned_words(words: Objects, turn_deg: Floats) -> Objects:
+    """Compass words of a plat's frame as they are on the ground; what is no compass word stays."""
+    out = words.copy()
+    pairs = pd.DataFrame({"word": words, "turn": turn_deg}).dropna()
+    for (word, turn), rows in pairs.groupby(["word", "turn"]).groups.items():
+        if word:
+            out[rows] = compass_word(compass_azimuth(str(word)) + float(turn))
+    return out
 
 
 def _position_words(plat: Plat, state: Objects, rows: Integers) -> Objects:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import os
+from contextlib import redirect_stdout
 from pathlib import Path
 
 import pytest
@@ -17,6 +19,42 @@ def shared_data() -> Path:
     if not SHARED.is_dir():
         pytest.skip(f"needs {SHARED}")
     return SHARED
+
+
+@pytest.fixture(scope="session")
+def demo_ground(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder of the demo ground, built once for all workers with its maps; tests that change it copy it first.
+
+    What the command printed lies beside the folder as ``said.txt``.
+    """
+    from cemgis import cli
+    from cemgis.files.lock import hold
+
+    base = tmp_path_factory.getbasetemp()
+    shared = base.parent if os.environ.get("PYTEST_XDIST_WORKER") else base
+    folder, said = shared / "demo-ground", shared / "said.txt"
+    with hold(shared / "demo.lock", wait_s=300.0):
+        if not said.exists():
+            printed = io.StringIO()
+            with redirect_stdout(printed):
+                code = cli.main(["demo", str(folder)])
+            assert code == 0
+            said.write_text(printed.getvalue(), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def small_ground(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder of a small invented ground, not built; tests that change it copy it first."""
+    from cemgis import invent
+
+    folder = tmp_path_factory.mktemp("small") / "small"
+    made = invent.ground(5, found=0.5, bad=0.0, sections=1, lots=24, pattern="rows with walks", crs="EPSG:6549")
+    for name, content in made.files.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
+    return folder
 
 
 @pytest.hookimpl(hookwrapper=True)

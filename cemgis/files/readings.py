@@ -344,6 +344,12 @@ def _dates(text: pd.Series) -> tuple[np.ndarray, str | None]:
     return days, f"dates with slashes read as {'month/day' if first else 'day/month'}, which all of them allow"
 
 
+def _iso_times(text: pd.Series) -> np.ndarray:
+    stamps = pd.to_datetime(text.astype(object), format="ISO8601", utc=True, errors="coerce").dt.tz_localize(None)
+    times: np.ndarray = stamps.to_numpy().astype("datetime64[ms]")
+    return times
+
+
 def parse_times(
     text: Iterable[str], dates: Iterable[str] | None = None, day: dt.date | None = None
 ) -> tuple[np.ndarray, np.ndarray, list[str]]:
@@ -372,12 +378,12 @@ def parse_times(
     """
     series = _strings(text)
     notes: list[str] = []
-    said = series.str.replace(r"\s*(?:UTC|GMT)$", "Z", regex=True)
-    long = said.str.len().to_numpy(dtype=float) >= 15
-    iso = said.where(long).str.replace(r"^(\d{4}-\d{2}-\d{2})\s+", r"\1T", regex=True).astype(object)
-    times = (pd.to_datetime(iso, format="ISO8601", utc=True, errors="coerce").dt.tz_localize(None).to_numpy()).astype(
-        "datetime64[ms]"
-    )
+    long = series.str.len().to_numpy(dtype=float) >= 15
+    times = _iso_times(series.where(long))
+    rest = np.flatnonzero(np.isnat(times) & long)
+    if len(rest):
+        said = series.iloc[rest].str.replace(r"\s*(?:UTC|GMT)$", "Z", regex=True)
+        times[rest] = _iso_times(said.str.replace(r"^(\d{4}-\d{2}-\d{2})\s+", r"\1T", regex=True))
     clock = np.full(len(series), np.nan)
     open_ = np.flatnonzero(np.isnat(times) & (series != "").to_numpy(dtype=bool))
     if len(open_):

@@ -21,6 +21,7 @@ from cemgis.capacity import capacity
 from cemgis.clearance import clearances, lost_spaces
 from cemgis.errors import InputError
 from cemgis.findings import find
+from cemgis.fit import Fit
 from cemgis.layers import LAYERS
 from cemgis.occupations import make_markers
 from cemgis.orientation import orient
@@ -32,6 +33,7 @@ from cemgis.plat import Plat, make_plat, overlaps
 from cemgis.reference import convergence, declination, to_lonlat
 from cemgis.register import Register, read_register, space_states
 from cemgis.spaces import build_corners, build_lots, build_sections, build_spaces
+from cemgis.units import say_azimuth
 
 __all__ = ["compute"]
 
@@ -125,7 +127,13 @@ def _build(run: Run, evidence: Evidence, plat: Plat, placed: Placing) -> None:
     ground, tables, crs = run.ground, run.tables, run.ground.crs.crs
     corners = placed.corners
     tables["corners"] = build_corners(plat, corners, crs)
-    tables["lots"] = build_lots(plat, corners, crs)
+    north = {name: _true_north_of_plat(run, fit) for name, fit in placed.fits.items()}
+    tables["lots"] = build_lots(plat, corners, crs, north)
+    for name, azimuth in north.items():
+        off = (azimuth + 180.0) % 360.0 - 180.0
+        if abs(off) > ground.rules["plat.north_off"]:
+            reason = f"plat north points {say_azimuth(azimuth, 'true')}; compass words are turned to match the ground"
+            run.findings.append(find("plat north is not north", name, reason))
     tables["spaces"] = spaces = build_spaces(plat, corners, crs)
     outlines = {}
     for name, shape in evidence.outlines.items():
@@ -141,6 +149,12 @@ def _build(run: Run, evidence: Evidence, plat: Plat, placed: Placing) -> None:
         2.0 * float(np.nanmedian(spaces["radius_95"].to_numpy(dtype=float, na_value=np.nan))) if len(spaces) else 0.0
     )
     run.findings += overlaps(tables["sections"], tables["lots"], least=least, unit=ground.unit)
+
+
+def _true_north_of_plat(run: Run, fit: Fit) -> float:
+    """Return the true azimuth of the plat's y axis where its markers are."""
+    turn = float(convergence(fit.offset[None], run.ground.crs)[0])
+    return (fit.azimuth_of_plat_north + turn) % 360.0
 
 
 def _settle(run: Run, evidence: Evidence) -> None:

@@ -672,7 +672,7 @@ def _hold(
                 np.concatenate([judged.doubtful[mine], np.zeros(len(hand), dtype=bool)]),
             )  # fmt: skip
             grid[rows] = located[name].grid_xy
-        bad = lot_sanity(plat, grid, fitted, area_share=ground.rules["lot.area_share"])
+        bad = lot_sanity(plat, grid, fitted, area_share=ground.rules["lot.area_change"])
         around = np.isin(corner_of, lot_corners(plat, bad["lot_id"])) if len(bad) else np.zeros(len(site), dtype=bool)
         release = np.flatnonzero(holding & judged.doubtful & around)
         if not len(release):
