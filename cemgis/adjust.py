@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from scipy import interpolate, optimize, stats
 
 from cemgis.errors import InputError
@@ -17,8 +18,11 @@ __all__ = [
     "GlobalTest",
     "adjust",
     "error_ellipse",
+    "inverse_blocks",
     "noncentrality",
+    "quadratics",
     "radius_95",
+    "table_covariances",
     "tau_critical",
     "w_critical",
 ]
@@ -332,6 +336,28 @@ def noncentrality(alpha: float, power: float, size: int = 1) -> float:
     critical = stats.chi2.isf(alpha, size)
     root: float = optimize.brentq(lambda square: stats.ncx2.sf(critical, size, square) - power, 1e-6, 1e4)
     return float(np.sqrt(root))
+
+
+def inverse_blocks(blocks: Floats) -> Floats:
+    """Inverse of (n, 2, 2) symmetric blocks, in closed form."""
+    a, b, d = blocks[:, 0, 0], blocks[:, 0, 1], blocks[:, 1, 1]
+    determinant = a * d - b * b
+    out = np.empty_like(blocks)
+    out[:, 0, 0], out[:, 1, 1] = d / determinant, a / determinant
+    out[:, 0, 1] = out[:, 1, 0] = -b / determinant
+    return out
+
+
+def quadratics(vectors: Floats, blocks: Floats) -> Floats:
+    """Quadratic forms (n,) of (n, k) vectors with (n, k, k) blocks."""
+    out: Floats = np.einsum("ni,nij,nj->n", vectors, blocks, vectors)
+    return out
+
+
+def table_covariances(table: pd.DataFrame) -> Floats:
+    """Covariances (n, 2, 2) from the columns ``cov_ee``, ``cov_en`` and ``cov_nn``; NaN where missing."""
+    names = ("cov_ee", "cov_en", "cov_en", "cov_nn")
+    return np.stack([table[name].to_numpy(dtype=float, na_value=np.nan) for name in names], axis=1).reshape(-1, 2, 2)
 
 
 def error_ellipse(cov: npt.ArrayLike) -> tuple[Any, Any, Any]:

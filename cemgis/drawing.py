@@ -29,6 +29,7 @@ __all__ = [
     "Facts",
     "Frame",
     "Lettering",
+    "along_sheet",
     "choose_frame",
     "frame",
     "grid_ticks",
@@ -153,6 +154,22 @@ def say_scale(scale: float, unit: Unit) -> str:
     return f"1 : {scale:g}"
 
 
+def along_sheet(grid_xy: npt.ArrayLike, top_deg: float) -> Floats:
+    """Measure grid coordinates, shape (n, 2), along a sheet whose top has a grid azimuth: to the right, and up.
+
+    Examples
+    --------
+    >>> along_sheet([[0.0, 1.0]], 90.0).round(12).tolist()  # north lies to the left of a sheet whose top is east
+    [[-1.0, 0.0]]
+    """
+    xy = np.asarray(grid_xy, dtype=float).reshape(-1, 2)
+    if not top_deg:
+        return xy
+    turn = math.radians(top_deg)
+    c, s = math.cos(turn), math.sin(turn)
+    return np.asarray(np.column_stack([xy[:, 0] * c - xy[:, 1] * s, xy[:, 0] * s + xy[:, 1] * c]), dtype=float)
+
+
 @dataclass(frozen=True, slots=True)
 class Frame:
     """A sheet with the rectangle the map is drawn in, all in points from the sheet's lower left corner.
@@ -173,6 +190,8 @@ class Frame:
     unit_per_pt : float
     centre_grid : tuple of float
         Grid coordinates in the middle of the map.
+    top_deg : float
+        Grid azimuth of the sheet's top; 0 on a sheet with grid north at its top.
     """
 
     paper: str
@@ -183,6 +202,7 @@ class Frame:
     scale: float
     unit_per_pt: float
     centre_grid: tuple[float, float]
+    top_deg: float = 0.0
 
     @property
     def middle_pt(self) -> tuple[float, float]:
@@ -192,13 +212,13 @@ class Frame:
 
     def to_page(self, grid_xy: npt.ArrayLike) -> Floats:
         """Transform grid coordinates, shape (n, 2), to points on the sheet."""
-        xy = np.asarray(grid_xy, dtype=float).reshape(-1, 2)
-        return np.asarray((xy - self.centre_grid) / self.unit_per_pt + self.middle_pt, dtype=float)
+        xy = np.asarray(grid_xy, dtype=float).reshape(-1, 2) - self.centre_grid
+        return np.asarray(along_sheet(xy, self.top_deg) / self.unit_per_pt + self.middle_pt, dtype=float)
 
     def to_grid(self, page_xy: npt.ArrayLike) -> Floats:
         """Transform points on the sheet, shape (n, 2), to grid coordinates."""
-        xy = np.asarray(page_xy, dtype=float).reshape(-1, 2)
-        return np.asarray((xy - self.middle_pt) * self.unit_per_pt + self.centre_grid, dtype=float)
+        xy = (np.asarray(page_xy, dtype=float).reshape(-1, 2) - self.middle_pt) * self.unit_per_pt
+        return np.asarray(along_sheet(xy, -self.top_deg) + self.centre_grid, dtype=float)
 
     def shapes(self, geometries: npt.ArrayLike) -> npt.NDArray[np.object_]:
         """Transform an array of geometries to points on the sheet; None stays None."""
@@ -219,6 +239,8 @@ def frame(
     beside: bool = True,
     scale: float | None = None,
     where: str = "map",
+    top_deg: float = 0.0,
+    margin_pt: float = 12.0,
 ) -> Frame:
     """Lay a map of `bounds_grid` on a sheet at a round scale, with a panel at its right or below.
 
@@ -234,6 +256,12 @@ def frame(
         Panel at the right of the map, or below it.
     scale : float, optional
         Feet to the inch, or the number after 1 :; without it the largest round scale that fits.
+    where : str
+        What an error names.
+    top_deg : float
+        Grid azimuth of the sheet's top; the bounds are then measured along the sheet, see `along_sheet`.
+    margin_pt : float
+        Left free round what is bounded.
 
     Raises
     ------
@@ -261,17 +289,20 @@ def frame(
         map_pt = (inset, inset + panel + _GAP_PT, width - inset, height - inset)
         panel_pt = (_MARGIN_PT, _MARGIN_PT, width - _MARGIN_PT, _MARGIN_PT + panel)
     east, north = bounds_grid[2] - bounds_grid[0], bounds_grid[3] - bounds_grid[1]
-    room = (map_pt[2] - map_pt[0] - 24.0, map_pt[3] - map_pt[1] - 24.0)
+    room = (map_pt[2] - map_pt[0] - 2 * margin_pt, map_pt[3] - map_pt[1] - 2 * margin_pt)
     needed = max(east / room[0], north / room[1])
     candidates = [float(scale)] if scale is not None else [float(item) for item in round_scales(unit)]
     for candidate in candidates:
         if not (math.isfinite(candidate) and candidate > 0):
             raise InputError.of(where, f"{candidate} is not a scale", "Give a number above zero.")
         if unit_per_point(candidate, unit) >= needed * (1 - 1e-12):
-            centre = ((bounds_grid[0] + bounds_grid[2]) / 2, (bounds_grid[1] + bounds_grid[3]) / 2)
+            middle = [(bounds_grid[0] + bounds_grid[2]) / 2, (bounds_grid[1] + bounds_grid[3]) / 2]
+            x, y = along_sheet([middle], -top_deg)[0]
+            centre = (float(x), float(y))
             found = int(candidate) if candidate == int(candidate) else candidate
             return Frame(
-                paper, beside, (width, height), map_pt, panel_pt, found, unit_per_point(candidate, unit), centre
+                paper, beside, (width, height), map_pt, panel_pt, found, unit_per_point(candidate, unit), centre,
+                top_deg,
             )  # fmt: skip
     raise InputError.of(
         where,
@@ -289,6 +320,9 @@ def choose_frame(
     scale: float | None = None,
     legible: float | None = None,
     where: str = "map",
+    top_deg: float = 0.0,
+    margin_pt: float = 12.0,
+    layouts: Sequence[tuple[bool, bool]] = ((True, True), (False, False), (True, False)),
 ) -> Frame:
     """Choose sheet and layout: the smallest sheet that is legible, laid so that the scale is largest.
 
@@ -300,6 +334,10 @@ def choose_frame(
         Given, they are kept.
     legible : float, optional
         Ground units that must be at least one point long on the sheet for its lettering to be read.
+    where, top_deg, margin_pt
+        See `frame`.
+    layouts : sequence of tuple of bool
+        Layouts to try: landscape, and the panel beside the map.
 
     Raises
     ------
@@ -320,11 +358,12 @@ def choose_frame(
     last: InputError | None = None
     for name in names:
         tried = []
-        for landscape, beside in ((True, True), (False, False), (True, False)):
+        for landscape, beside in layouts:
             try:
                 tried.append(
-                    frame(bounds_grid, unit, name, landscape=landscape, beside=beside, scale=scale, where=where)
-                )
+                    frame(bounds_grid, unit, name, landscape=landscape, beside=beside, scale=scale, where=where,
+                          top_deg=top_deg, margin_pt=margin_pt)
+                )  # fmt: skip
             except InputError as error:
                 last = error
         if not tried:

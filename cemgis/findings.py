@@ -72,6 +72,8 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
     ("position unchecked", _W, "there is no control to check the absolute position against",
      "Ties are sound, staking coordinates are not: read a published control point."),
     ("lines not understood", _N, "some lines of a file could not be read", "Look at the lines named."),
+    ("assumed of a file", _N, "something about a file was assumed, or is not as it should be",
+     "Say it in ground.toml, or mend the file."),
     ("feature broken", _W, "a feature of a file could not be used", "Mend it where it came from."),
     ("markers not trusted", _N, "markers with a single occupation and no taped check",
      "Occupy them a second time, hours apart, or tape them."),
@@ -102,6 +104,10 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
     ("clearance short", _W, "two things lie closer than the rule", "Probe before digging beside either."),
     ("vault astray", _W, "a vault reaches into a space that is not its own",
      "Treat both spaces as affected; probe before digging."),
+    ("opening off its plan", _W, "what lies in a grave is not where it was planned",
+     "Plan the next opening beside it from the as-built; look at the ties used."),
+    ("opening not closed", _N, "a grave was opened and no record says it was closed", "Record how it was closed."),
+    ("settling due", _N, "a closed grave is due to be looked at for settling", "Look, fill, and record it as settled."),
     ("space obstructed", _N, "a tree, wall or drive takes part of a space", "Count it as lost unless cleared."),
 )  # fmt: skip
 """Every kind of finding by name, the gravest first."""

@@ -1,9 +1,7 @@
-"""Plat to grid: a robust weighted fit, where each corner then lies and how sure, and why a marker does not agree."""
+"""Plat to grid: a robust weighted fit, and where each corner then lies and how sure."""
 
 from __future__ import annotations
 
-import re
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -11,28 +9,12 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from cemgis.adjust import adjust, noncentrality, radius_95
+from cemgis.adjust import adjust, inverse_blocks, noncentrality, quadratics, radius_95
 from cemgis.errors import Gather, InputError
-from cemgis.units import Unit, say_length
 
-__all__ = [
-    "MODELS",
-    "Accuracy",
-    "Fit",
-    "Located",
-    "explain",
-    "file_shifts",
-    "fit_plat",
-    "label_edits",
-    "leave_one_out_words",
-    "locate",
-    "nssda",
-]
+__all__ = ["MODELS", "Fit", "Located", "Mixture", "fit_plat", "locate"]
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -55,23 +37,6 @@ _SEED = 20
 """Of the samples of the robust start: the same markers always give the same fit."""
 _SAMPLES = 500
 _CHECKED = 1e-9
-_EXPLAINED_BY = 20.0
-"""Ratio of odds below which the second explanation is named too. Assumption, no source."""
-
-
-def _inverse(blocks: Floats) -> Floats:
-    """Inverse of (n, 2, 2) symmetric blocks, in closed form."""
-    a, b, d = blocks[:, 0, 0], blocks[:, 0, 1], blocks[:, 1, 1]
-    determinant = a * d - b * b
-    out = np.empty_like(blocks)
-    out[:, 0, 0], out[:, 1, 1] = d / determinant, a / determinant
-    out[:, 0, 1] = out[:, 1, 0] = -b / determinant
-    return out
-
-
-def _quadratic(vectors: Floats, inverse: Floats) -> Floats:
-    out: Floats = np.einsum("ni,nij,nj->n", vectors, inverse, vectors)
-    return out
 
 
 # ---- the four models, in scaled plat coordinates u = (plat - centre) / spread, parameters all lengths ---------------
@@ -157,7 +122,7 @@ def _estimate(model: str, u: Floats, grid: Floats, reading: Floats, prior: tuple
     floor = np.log(1e-12 * max(sigma0**2, 1e-300))
     for _ in range(60):
         variance = float(np.exp(logarithm))
-        weight = _inverse(reading + variance * eye)
+        weight = inverse_blocks(reading + variance * eye)
         before = state.linear
         state, cov = _solve(model, u, grid, weight, state)
         design = _design(model, u, state.linear)
@@ -181,7 +146,7 @@ def _estimate(model: str, u: Floats, grid: Floats, reading: Floats, prior: tuple
         if abs(step) < 1e-9 and turned < 1e-9 * max(1.0, float(np.abs(state.linear).max())):
             break
     variance = float(np.exp(logarithm))
-    weight = _inverse(reading + variance * eye)
+    weight = inverse_blocks(reading + variance * eye)
     state, cov = _solve(model, u, grid, weight, state)
     design = _design(model, u, state.linear)
     gain = cov @ (weight @ design).transpose(0, 2, 1)
@@ -235,7 +200,7 @@ def _candidates(model: str, u: Floats, grid: Floats, spread: float) -> list[_Sta
     ]
 
 
-class _Mixture:
+class Mixture:
     """Likelihood of misses when a marker is good, was moved a little, or may be anywhere."""
 
     def __init__(self, noise: Floats, sigma0: float, dof0: float, area: float) -> None:
@@ -278,13 +243,13 @@ def _start(
     states = _candidates(model, u, grid, spread)
     n = len(u)
     seen = np.arange(n) if n <= 800 else np.linspace(0, n - 1, 800).astype(np.int64)
-    mixture = _Mixture(noise[seen], sigma0, dof0, area)
+    mixture = Mixture(noise[seen], sigma0, dof0, area)
     linear = np.stack([state.linear for state in states])
     offset = np.stack([state.offset for state in states])
     square = ((grid[None, seen] - u[None, seen] @ linear.transpose(0, 2, 1) - offset[:, None]) ** 2).sum(axis=2)
     scores, scale_at = mixture.score(square)
     order = np.argsort(-scores, kind="stable")[:4]
-    mixture = _Mixture(noise, sigma0, dof0, area)
+    mixture = Mixture(noise, sigma0, dof0, area)
     eye = np.eye(2)
     best: tuple[float, _State, float] | None = None
     for number in order:
@@ -634,8 +599,8 @@ class _Tests:
         determinant = np.linalg.det(self.spread)
         self.seen = determinant > _CHECKED * np.linalg.det(self.own)
         safe = np.where(self.seen[:, None, None], self.spread, np.eye(2))
-        self.inverse = _inverse(safe)
-        self.square = np.where(self.seen, _quadratic(self.miss, self.inverse), np.nan)
+        self.inverse = inverse_blocks(safe)
+        self.square = np.where(self.seen, quadratics(self.miss, self.inverse), np.nan)
         part = found.variance / (found.variance + np.einsum("nii->n", reading) / 2.0)
         dof = found.dof / np.maximum(part, 1e-6) ** 2
         inside, outside = _limits(dof, alpha)
@@ -820,7 +785,7 @@ def fit_plat(
     after = adjust(flat, closing, at.own[used])
     outside = at.design[~used]
     apart = guess[~used] + outside @ before.covariance @ outside.transpose(0, 2, 1)
-    aside = np.sqrt(_quadratic(at.miss[~used] - outside @ before.parameters, _inverse(apart)))
+    aside = np.sqrt(quadratics(at.miss[~used] - outside @ before.parameters, inverse_blocks(apart)))
     widest = np.sqrt(np.linalg.eigvalsh(at.spread[~used])[:, -1])
     left_out = np.einsum("nij,njk,nk->ni", at.own[used], at.inverse[used], at.miss[used])
     left_out[~at.seen[used]] = np.nan
@@ -1046,709 +1011,3 @@ def locate(
     crossed = np.zeros((len(plat), fit.cov.shape[0], 2))
     crossed[index] = np.where((row >= 0)[:, None, None], fit.gain[row] @ own_held, 0.0)
     return Located(grid, shared, fit.cov, crossed, own, variance * fit.gain_square, setting_own, fit.dof)
-
-
-# ---- accuracy in words -----------------------------------------------------------------------------------------------
-
-
-def leave_one_out_words(misses: npt.ArrayLike, unit: Unit) -> str:
-    """Say how far the prediction missed the markers left out in turn.
-
-    Parameters
-    ----------
-    misses : (n, 2) array
-        `Fit.leave_one_out` of the markers that count; rows with NaN do not.
-    unit : Unit
-
-    Examples
-    --------
-    >>> from cemgis.units import US_SURVEY_FOOT
-    >>> leave_one_out_words([[0.3, 0.4], [0.0, 0.1], [0.2, 0.0]], US_SURVEY_FOOT)
-    'of 3 markers left out in turn, the prediction missed by 0.20 ft in the median and 0.50 ft at worst'
-    """
-    vectors = np.asarray(misses, dtype=float).reshape(-1, 2)
-    size = np.hypot(vectors[:, 0], vectors[:, 1])
-    size = size[np.isfinite(size)]
-    if not len(size):
-        return "no marker can be left out: nothing would check the rest"
-    # below 20 values the 95th percentile is the largest one
-    tail = (
-        f"{say_length(float(np.quantile(size, 0.95)), unit)} at the 95th percentile"
-        if len(size) >= 20
-        else f"{say_length(float(size.max()), unit)} at worst"
-    )
-    count = f"{len(size)} markers" if len(size) > 1 else "1 marker"
-    middle = say_length(float(np.median(size)), unit)
-    return f"of {count} left out in turn, the prediction missed by {middle} in the median and {tail}"
-
-
-@dataclass(frozen=True, slots=True)
-class Accuracy:
-    """Horizontal accuracy against independent points.
-
-    Parameters
-    ----------
-    n : int
-    mean_e, mean_n : float
-    sd_e, sd_n : float
-        Standard deviations with n - 1.
-    rmse_e, rmse_n, rmse_r : float
-    accuracy_95 : float
-        ``2.4477 x 0.5 x (RMSE_x + RMSE_y)``; NaN when the two differ by too much for it.
-    statement : str or None
-        The sentence, when the standard allows one.
-    caveats : tuple of str
-        Why there is no sentence, or what weakens it.
-    """
-
-    n: int
-    mean_e: float
-    mean_n: float
-    sd_e: float
-    sd_n: float
-    rmse_e: float
-    rmse_n: float
-    rmse_r: float
-    accuracy_95: float
-    statement: str | None
-    caveats: tuple[str, ...]
-
-
-_ACCURACY = "accuracy"
-_NSSDA_FACTOR = float(np.sqrt(-2.0 * np.log(0.05)))
-"""2.4477, the 95 % radius of a circular normal deviate (FGDC-STD-007.3-1998, App. 3-A)."""
-_NSSDA_RATIO, _NSSDA_QUADRANT, _NSSDA_SPACING = 0.6, 0.2, 0.1
-"""Least RMSE ratio, share of points a quadrant, spacing in diagonals (FGDC-STD-007.3-1998, App. 3-A and 3-C)."""
-
-
-def nssda(
-    differences_e: npt.ArrayLike,
-    differences_n: npt.ArrayLike,
-    unit: Unit,
-    *,
-    points: float,
-    places: npt.ArrayLike | None = None,
-    digits: int = 2,
-) -> Accuracy:
-    """Accuracy by the National Standard for Spatial Data Accuracy.
-
-    Parameters
-    ----------
-    differences_e, differences_n : (n,) arrays
-        Data minus independent points of higher accuracy.
-    unit : Unit
-    points : float
-        How many points a statement needs (rule ``accuracy.nssda_points``).
-    places : (n, 2) array, optional
-        Where they lie, to judge their distribution.
-    digits : int
-        Decimals of the data.
-
-    Raises
-    ------
-    InputError
-        Without any difference, or when some are not numbers.
-
-    Notes
-    -----
-    FGDC-STD-007.3-1998, 3.2.2, 3.2.3, App. 3-A and 3-C: RMSE divides by n; the radius is
-    ``2.4477 x 0.5 x (RMSE_x + RMSE_y)`` as long as the smaller is at least 0.6 of the larger (for equal ones the same
-    as ``1.7308 x RMSE_r``); at least 20 points, a fifth of them in each quadrant, a tenth of the diagonal apart.
-
-    Examples
-    --------
-    >>> from cemgis.units import US_SURVEY_FOOT
-    >>> nssda([0.1, -0.1], [0.08, -0.08], US_SURVEY_FOOT, points=20).caveats[0]
-    'only 2 independent points; a statement needs 20'
-    """
-    east, north = np.asarray(differences_e, dtype=float), np.asarray(differences_n, dtype=float)
-    if east.shape != north.shape or east.ndim != 1 or not len(east) or not np.isfinite([east, north]).all():
-        raise InputError.of(_ACCURACY, "differences are missing or not numbers", "Give one east and one north a point.")
-    n = len(east)
-    rmse_e, rmse_n = float(np.sqrt((east**2).mean())), float(np.sqrt((north**2).mean()))
-    low, high = sorted((rmse_e, rmse_n))
-    even = high == 0.0 or low >= _NSSDA_RATIO * high
-    accuracy = _NSSDA_FACTOR * 0.5 * (rmse_e + rmse_n) if even else float("nan")
-    reasons: list[str] = []
-    if n < points:
-        reasons.append(f"only {n} independent points; a statement needs {points:.0f}")
-    if not even:
-        reasons.append(
-            f"errors east ({say_length(rmse_e, unit)}) and north ({say_length(rmse_n, unit)}) differ by more than the "
-            "standard's formula allows"
-        )
-    weak: list[str] = []
-    if places is None:
-        weak.append("the distribution of the points was not looked at")
-    else:
-        where = np.asarray(places, dtype=float).reshape(-1, 2)
-        span = np.ptp(where, axis=0)
-        upper = where > where.min(axis=0) + span / 2.0
-        share = np.bincount(upper[:, 0] + 2 * upper[:, 1], minlength=4) / n
-        if share.min() < _NSSDA_QUADRANT:
-            name = ("southwest", "southeast", "northwest", "northeast")[int(share.argmin())]
-            weak.append(f"only {share.min():.0%} of the points lie in the {name} quadrant; the standard asks for 20%")
-        if n > 1 and cKDTree(where).query(where, k=2)[0][:, 1].min() < _NSSDA_SPACING * np.hypot(*span):
-            weak.append("some points lie closer together than a tenth of the diagonal")
-    statement = None
-    if not reasons:
-        statement = f"Tested {accuracy:.{digits}f} {unit.suffix} horizontal accuracy at 95% confidence level"
-    sd = (float(np.std(east, ddof=1)), float(np.std(north, ddof=1))) if n > 1 else (float("nan"), float("nan"))
-    return Accuracy(
-        n, float(east.mean()), float(north.mean()), *sd, rmse_e, rmse_n, float(np.hypot(rmse_e, rmse_n)),
-        accuracy, statement, (*reasons, *weak),
-    )  # fmt: skip
-
-
-# ---- files with a shift of their own ---------------------------------------------------------------------------------
-
-
-def _own_mode(miss: Floats, noise: Floats, sigma: float) -> Flags:
-    """Which markers of one file share its shift; there is none unless the misses clearly say so."""
-    mixture = _Mixture(noise, sigma, 1.0, (50.0 * sigma) ** 2)
-    starts = np.vstack([np.zeros((1, 2)), miss])
-
-    def likelihood(shift: Floats) -> Floats:
-        square = ((miss - shift) ** 2).sum(axis=1)
-        out: Floats = mixture.good(square, sigma)
-        return out
-
-    def score(shift: Floats) -> float:
-        return float(np.log(likelihood(shift) + mixture.bad(((miss - shift) ** 2).sum(axis=1))).sum())
-
-    shift, best = starts[0], score(starts[0])
-    least = best + float(stats.chi2.isf(1e-3, 2)) / 2.0  # of two parameters more
-    order = np.argsort([-score(start) for start in starts[:_SAMPLES]], kind="stable")[:3]
-    for number in order:
-        at = starts[number]
-        for _ in range(20):
-            good = likelihood(at)
-            share = good / (good + mixture.bad(((miss - at) ** 2).sum(axis=1)))
-            if share.sum() < 1e-6:
-                break
-            at = (share[:, None] * miss).sum(axis=0) / share.sum()
-        if score(at) > max(best, least):
-            shift, best = at, score(at)
-    own: Flags = likelihood(shift) > mixture.bad(((miss - shift) ** 2).sum(axis=1))
-    return own
-
-
-@dataclass(frozen=True)
-class _Shifts:
-    """Shifts of all files together, each group of files that are tied to each other about one of its own or control."""
-
-    files: list[str]
-    n_good: Ints
-    bound: Ints
-    has_control: Flags
-    values: Floats
-    cov: Floats
-
-    def between(self, one: int, others: Sequence[int]) -> tuple[Floats, Floats]:
-        """Shift of one file against the mean of others, or as it stands against none, with its covariance."""
-        mix = np.zeros((2, 2 * len(self.files)))
-        mix[[0, 1], [2 * one, 2 * one + 1]] = 1.0
-        for other in others:
-            mix[[0, 1], [2 * other, 2 * other + 1]] -= 1.0 / len(others)
-        return mix @ self.values, mix @ self.cov @ mix.T
-
-
-def _sum_by(group: Ints, count: int, values: Floats) -> Floats:
-    out = np.zeros((count, *values.shape[1:]))
-    np.add.at(out, group, values)
-    return out
-
-
-def _solve_shifts(fits: Mapping[str, Fit], known: pd.DataFrame, control: pd.DataFrame, files: list[str]) -> _Shifts:
-    """Adjust all occupations for the plats, the files' shifts and the markers' setting errors."""
-    number = {name: at for at, name in enumerate(files)}
-    plats = [name for name in fits if (known["plat"] == name).any()]
-    file = known["file"].astype(str).map(number).to_numpy(dtype=np.int64)
-    plat = known["plat"].map({name: at for at, name in enumerate(plats)}).to_numpy(dtype=np.int64)
-    row = known["row"].to_numpy(dtype=np.int64)
-    xy, reading = known[["e", "n"]].to_numpy(dtype=float), _blocks_of(known)
-    lead = np.concatenate([[0], np.cumsum([MODELS[fits[name].model] for name in plats])]).astype(np.int64)
-    of_plats, size = int(lead[-1]), int(lead[-1]) + 2 * len(files)
-    miss, sigma = np.full_like(xy, np.nan), np.full(len(xy), np.nan)
-    design = np.zeros((len(xy), 2, size))
-    for at, name in enumerate(plats):
-        fit, mine = fits[name], plat == at
-        places = fit.plat_xy[row[mine]]
-        miss[mine], sigma[mine] = xy[mine] - fit.transform(places), fit.setting_sigma
-        design[mine, :, lead[at] : lead[at + 1]] = fit.jacobian(places)
-    for axis in (0, 1):
-        design[np.arange(len(xy)), axis, of_plats + 2 * file + axis] = 1.0
-
-    good = np.zeros(len(xy), dtype=bool)
-    for at in range(len(files)):
-        mine = np.flatnonzero((file == at) & np.isfinite(miss).all(axis=1))
-        if len(mine):
-            noise = np.einsum("nii->n", reading[mine]) / 2.0
-            good[mine] = _own_mode(miss[mine], noise, float(np.median(sigma[mine])))
-    n_good = np.bincount(file[good], minlength=len(files)).astype(np.int64)
-    # files are tied to each other by a plat both saw
-    seen = coo_array((np.ones(int(good.sum())), (file[good], plat[good])), shape=(len(files), max(len(plats), 1)))
-    bound = connected_components((seen @ seen.T).tocsr(), directed=False)[1].astype(np.int64)
-
-    fixed = np.zeros((size, size))
-    pull = np.zeros(size)
-    has_control = np.zeros(len(files), dtype=bool)
-    precise = _inverse(_blocks_of(control) + 1e-12 * np.eye(2)) if len(control) else np.zeros((0, 2, 2))
-    for at, name in enumerate(control["file"].astype(str)):
-        column = of_plats + 2 * number[name]
-        fixed[column : column + 2, column : column + 2] += precise[at]
-        pull[column : column + 2] += precise[at] @ control[["miss_e", "miss_n"]].iloc[at].to_numpy(dtype=float)
-        has_control[number[name]] = True
-    held = np.zeros(size)
-    for part in np.unique(bound):
-        inside = np.flatnonzero(bound == part)
-        if not has_control[inside].any():
-            column = of_plats + 2 * int(inside[np.argmax(n_good[inside])])
-            held[column : column + 2] = 1.0
-
-    design, miss, reading, sigma = design[good], miss[good], reading[good], sigma[good]
-    marker = np.unique(np.stack([plat[good], row[good]], axis=1), axis=0, return_inverse=True)[1].reshape(-1)
-    count = int(marker.max()) + 1 if len(marker) else 0
-    weight = _inverse(reading + 1e-12 * np.eye(2))
-    pulled, heavy = weight @ design, np.einsum("nij,nj->ni", weight, miss)
-    by_marker, load, total = (
-        _sum_by(marker, count, pulled),
-        _sum_by(marker, count, heavy),
-        _sum_by(marker, count, weight),
-    )
-    known_to = _inverse(total)
-    setting = np.zeros(count)
-    setting[marker] = sigma**2
-    redundancy = 2 * count - of_plats - 2 * int((n_good > 0).sum())
-    factor, solution, cov = 1.0, np.zeros(size), np.zeros((size, size))
-    for _ in range(4):
-        # each marker's setting error is taken out of the normal equations: N - B'(W + I/s2)^-1 B
-        middle = _inverse(total + np.eye(2) / (factor * setting[:, None, None]))
-        normal = np.einsum("nip,niq->pq", design, pulled) + fixed
-        normal -= np.einsum("mip,mij,mjq->pq", by_marker, middle, by_marker, optimize=True)
-        right = np.einsum("nip,ni->p", pulled, miss) + pull
-        right -= np.einsum("mip,mij,mj->p", by_marker, middle, load, optimize=True)
-        # what nothing determines stays zero: a file with too few markers
-        strong = max(float(np.diag(normal).max()), 1e-300)
-        values, vectors = np.linalg.eigh(normal + np.diag(held) * strong)
-        free = values > 1e-10 * strong
-        cov = (vectors[:, free] / values[free]) @ vectors[:, free].T
-        solution = cov @ right
-        if redundancy < 8:
-            break
-        # the setting variance again, now without the shifts that were taken for it
-        left = _sum_by(marker, count, heavy - np.einsum("nip,p->ni", pulled, solution))
-        means = np.einsum("mij,mj->mi", known_to, left)
-        square = float((means**2).sum() - np.einsum("mii->", known_to)) / redundancy
-        factor = float(np.clip(square / np.mean(setting), 0.05, 1.5))
-    loose = 1.0 - held[of_plats:]
-    return _Shifts(
-        files,
-        n_good,
-        bound,
-        has_control,
-        solution[of_plats:] * loose,
-        cov[of_plats:, of_plats:] * np.outer(loose, loose),
-    )
-
-
-def file_shifts(
-    fits: Mapping[str, Fit],
-    occupations: pd.DataFrame,
-    *,
-    alpha: float,
-    least: float,
-    unit: Unit,
-    control: pd.DataFrame | None = None,
-) -> pd.DataFrame:
-    """Find files, or visits, whose readings are all off by one and the same shift.
-
-    Parameters
-    ----------
-    fits : mapping
-        Plat name to its fit.
-    occupations : DataFrame
-        One row an occupation of a marker: ``file``, ``plat``, ``row`` (of the marker in that plat's fit), ``e``, ``n``,
-        ``cov_ee``, ``cov_en``, ``cov_nn``. Occupations of one marker by several files tie the files to each other.
-    alpha : float
-        Of a single test (rule ``fit.alpha``).
-    least : float
-        A smaller shift is not worth a word (rule ``accuracy.file_shift``).
-    unit : Unit
-    control : DataFrame, optional
-        Readings on published points: ``file``, ``miss_e``, ``miss_n`` (read minus published), ``cov_ee``, ``cov_en``,
-        ``cov_nn``.
-
-    Returns
-    -------
-    DataFrame
-        Indexed by file: ``n_markers`` (that agree with one another), ``shift_e``, ``shift_n``, ``shift``, ``sigma``
-        (root mean variance of a coordinate), ``chance`` (of so large a shift if there were none), ``against``
-        ("control", or the files taken as right), ``state``: "agrees", "shifted", "undecided" (one of several differs
-        and nothing says which), "alone" or "too few"; and ``words``.
-
-    Notes
-    -----
-    One adjustment of all occupations: every plat moves freely by its model, every file has a shift, every marker a
-    setting error that all its occupations share. Such shifts are known only up to one common to all files that are
-    tied together; a reading on control fixes it. Without control, the largest set of files that agree with one another
-    is taken as right; if there is no single largest, nothing is, however many markers a file holds: one wrong base is
-    one mistake, whether it spoils ten markers or a hundred.
-
-    Examples
-    --------
-    >>> from cemgis.units import US_SURVEY_FOOT
-    >>> plat = np.array([[x, y] for x in range(0, 160, 16) for y in range(0, 72, 12)], dtype=float)
-    >>> off = np.where(np.arange(60)[:, None] % 3 == 0, [3.0, -4.0], [0.0, 0.0])
-    >>> fit = fit_plat(plat, plat + off, np.tile(0.01 * np.eye(2), (60, 1, 1)),
-    ...                setting_sigma=0.2, setting_dof=4, alpha=0.001, power=0.8)
-    >>> read = pd.DataFrame({"file": np.array(["a.csv", "b.csv", "c.csv"])[np.arange(60) % 3], "plat": "1889",
-    ...                      "row": np.arange(60), "e": fit.grid_xy[:, 0], "n": fit.grid_xy[:, 1],
-    ...                      "cov_ee": 0.01, "cov_en": 0.0, "cov_nn": 0.01})
-    >>> file_shifts({"1889": fit}, read, alpha=0.001, least=0.15, unit=US_SURVEY_FOOT)["words"]["a.csv"]
-    'the markers of a.csv miss by 5.00 ft (E +3.00, N -4.00) against b.csv, c.csv'
-    """
-    columns = ["n_markers", "shift_e", "shift_n", "shift", "sigma", "chance", "against", "state", "words"]
-    spread = ["cov_ee", "cov_en", "cov_nn"]
-    known = occupations.dropna(subset=["file", "plat", "row", "e", "n", *spread])
-    known = known[known["plat"].isin(list(fits)) & (known["row"] >= 0)]
-    if control is None:
-        control = pd.DataFrame(columns=["file", "miss_e", "miss_n", *spread])
-    control = control.dropna(subset=["file", "miss_e", "miss_n", *spread])
-    files = sorted({*known["file"].astype(str), *control["file"].astype(str)})
-    if not files:
-        return pd.DataFrame(columns=columns, index=pd.Index([], name="file"))
-    found = _solve_shifts(fits, known, control, files)
-    critical = float(stats.chi2.isf(alpha, 2))
-
-    def differs(shift: Floats, cov: Floats) -> tuple[bool, float]:
-        statistic = float(shift @ np.linalg.pinv(cov, rcond=1e-12, hermitian=True) @ shift)
-        return bool(statistic > critical and np.hypot(*shift) >= least), float(stats.chi2.sf(statistic, 2))
-
-    rows: dict[str, list[object]] = {}
-    for part in np.unique(found.bound):
-        inside = np.flatnonzero(found.bound == part).tolist()
-        by_control = bool(found.has_control[inside].any())
-        able = [at for at in inside if found.n_good[at] >= 2 or found.has_control[at]]
-        agree = {one: {other for other in able if not differs(*found.between(one, [other]))[0]} for one in able}
-        right: set[int] = set()
-        tied = False
-        if able and not by_control:
-            most = max(len(group) for group in agree.values())
-            best = [one for one in able if len(agree[one]) == most]
-            right = agree[max(best, key=lambda one: int(found.n_good[sorted(agree[one])].sum()))]
-            tied = any(not agree[one] & right for one in best)
-        for at in inside:
-            name, others = files[at], sorted(right - {at})
-            checked = by_control or bool(others)
-            shift, cov = found.between(at, others) if checked else (np.zeros(2), np.zeros((2, 2)))
-            off, chance = differs(shift, cov)
-            against = "control" if by_control else ", ".join(files[other] for other in others)
-            rivals = sorted(set(able) - agree[at]) if at in agree else []
-            if at not in agree:
-                state, words = "too few", f"{name} has too few markers that agree to tell whether it is shifted"
-            elif tied and rivals:
-                gap = found.between(at, rivals[:1])[0]
-                state = "undecided"
-                words = f"{name} and {files[rivals[0]]} differ by {_shift_said(gap, unit)}; which of them is shifted "
-                words += "cannot be told: read a published point with either"
-            elif off:
-                state, words = "shifted", f"the markers of {name} miss by {_shift_said(shift, unit)} against {against}"
-            elif not checked:
-                state, words = "alone", f"{name} is the only file here, nothing checks it"
-            else:
-                state, words = "agrees", f"{name} agrees with {against}"
-            rows[name] = [
-                int(found.n_good[at]), *shift, float(np.hypot(*shift)), float(np.sqrt(max(np.trace(cov) / 2.0, 0.0))),
-                chance, against, state, words,
-            ]  # fmt: skip
-    out = pd.DataFrame.from_dict(rows, orient="index", columns=columns).loc[files].rename_axis("file")
-    return out.astype({"n_markers": int} | dict.fromkeys(columns[1:6], float))
-
-
-def _shift_said(shift: Floats, unit: Unit) -> str:
-    return f"{say_length(float(np.hypot(*shift)), unit)} (E {shift[0]:+.2f}, N {shift[1]:+.2f})"
-
-
-# ---- why a marker does not agree -------------------------------------------------------------------------------------
-
-_UPSIDE_DOWN = {"0": "0", "1": "1", "6": "9", "8": "8", "9": "6"}
-_EDITS: Mapping[str, float] = {
-    "read upside down": 0.25,
-    "two digits swapped": 0.25,
-    "one digit misread": 0.15,
-    "a digit missing": 0.10,
-    "a digit too many": 0.10,
-    "another section's": 0.10,
-    "labels unlike": 0.05,
-}
-"""Share of misread labels by what was misread. Assumption, no source."""
-_CAUSES: Mapping[str, float] = {
-    "label misread": 0.40,
-    "marker moved or set there": 0.35,
-    "marker at another corner": 0.20,
-    "marker unexplained": 0.05,
-    "file shifted": 1.00,
-}
-"""Share of markers that do not agree by cause, before looking; a shift once found is certain. Assumption, no source."""
-
-
-def label_edits(label: str, section: str = "") -> dict[str, str]:
-    """Labels that `label` could be a misreading of, each with what was misread, likeliest first.
-
-    Digits of the part after the section are swapped, dropped, doubled, inserted, replaced, or turned upside down
-    (6 and 9 change, 8, 0, 1 stay, and the order is reversed).
-
-    Parameters
-    ----------
-    label : str
-        As read.
-    section : str
-        Leading part that belongs to the section's name.
-
-    Examples
-    --------
-    >>> edits = label_edits("B-61", "B")
-    >>> edits["B-19"], edits["B-16"], edits["B-6"], edits["B-161"], edits["B-67"]
-    ('read upside down', 'two digits swapped', 'a digit too many', 'a digit missing', 'one digit misread')
-    """
-    head = label[: len(section)] if section and label.upper().startswith(section.upper()) else ""
-    found: dict[str, str] = {}
-    for run in re.finditer(r"\d+", label[len(head) :]):
-        first, last = len(head) + run.start(), len(head) + run.end()
-        digits, before, after = run.group(), label[:first], label[last:]
-        n = len(digits)
-        ways: dict[str, list[str]] = {
-            "read upside down": ["".join(_UPSIDE_DOWN.get(d, "?") for d in reversed(digits))],
-            "two digits swapped": [digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :] for i in range(n - 1)],
-            "a digit too many": [digits[:i] + digits[i + 1 :] for i in range(n) if n > 1],
-            "a digit missing": [digits[:i] + d + digits[i:] for i in range(n + 1) for d in "0123456789"],
-            "one digit misread": [digits[:i] + d + digits[i + 1 :] for i in range(n) for d in "0123456789"],
-        }  # fmt: skip
-        for way, texts in ways.items():
-            for text in texts:
-                other = before + text + after
-                if "?" not in text and text.lstrip("0") == text and other != label:
-                    found.setdefault(other, way)
-    return found
-
-
-def _number_said(label: str, section: str) -> str:
-    return label[len(section) :].lstrip(" -/.") if section and label.upper().startswith(section.upper()) else label
-
-
-@dataclass(frozen=True, slots=True)
-class _Guess:
-    """One explanation and how much speaks for it."""
-
-    weight: float
-    kind: str
-    detail: str
-    site: int = -1
-
-
-def _density(gap: Floats, cov: Floats) -> tuple[Floats, Floats]:
-    """Squared Mahalanobis distance and normal density of (k, 2) gaps."""
-    inverse = _inverse(cov)
-    square = _quadratic(gap, inverse)
-    return square, np.exp(-0.5 * square) * np.sqrt(np.linalg.det(inverse)) / (2.0 * np.pi)
-
-
-class _Sites:
-    """All marker sites, to be asked which of them explains a marker."""
-
-    def __init__(self, table: pd.DataFrame) -> None:
-        self.label = table["label"].astype(str).to_numpy()
-        self.section = table["section"].fillna("").astype(str).to_numpy()
-        self.xy, self.cov = table[["e", "n"]].to_numpy(dtype=float), _blocks_of(table)
-        self.agrees = table["agrees"].to_numpy(dtype=bool)
-        self.at: dict[tuple[str, str], int] = {}
-        self.sections: dict[str, list[int]] = {}
-        for site, (label, section) in enumerate(zip(self.label, self.section, strict=True)):
-            self.at[section, label] = site
-            self.sections.setdefault(_number_said(label, section), []).append(site)
-        self.tree = cKDTree(self.xy) if len(self.xy) else None
-        self.widest = float(np.linalg.eigvalsh(self.cov)[:, -1].max()) if len(self.xy) else 0.0
-
-    def own(self, label: str, section: str) -> int:
-        """Row of the site with this label, -1 if there is none; the section may be missing."""
-        if section:
-            return self.at.get((section, label), -1)
-        rows = np.flatnonzero(self.label == label)
-        return int(rows[0]) if len(rows) == 1 else -1
-
-    def section_of(self, label: str) -> str:
-        """Return the section a label begins with, "" if it begins with none."""
-        head = [
-            name for name in set(self.section.tolist())
-            if name and label.upper().startswith(name.upper()) and not label[len(name) : len(name) + 1].isalnum()
-        ]  # fmt: skip
-        return max(head, key=len, default="")
-
-    def near(self, xy: Floats, cov: Floats, limit: float) -> Ints:
-        """Sites that could have a marker at this place, as far as distance alone tells."""
-        if self.tree is None:
-            return np.zeros(0, dtype=np.int64)
-        reach = np.sqrt(limit * (self.widest + np.linalg.eigvalsh(cov)[-1]))
-        return np.array(sorted(self.tree.query_ball_point(xy, reach)), dtype=np.int64)
-
-    def misreadings(self, label: str, section: str) -> dict[int, str]:
-        """Sites whose label could have been read as this one, with what was misread."""
-        ways = {
-            self.at[section, text]: way
-            for text, way in label_edits(label, section).items()
-            if (section, text) in self.at
-        }
-        for site in self.sections.get(_number_said(label, section), []):
-            if self.section[site] != section:
-                ways.setdefault(site, "another section's")
-        return ways
-
-    def named(self, site: int) -> str:
-        """Label, with the section where that is not in it."""
-        label, section = str(self.label[site]), str(self.section[site])
-        return label if not section or label.upper().startswith(section.upper()) else f"{label} of section {section}"
-
-
-def explain(
-    aside: pd.DataFrame,
-    sites: pd.DataFrame,
-    corners: pd.DataFrame | None = None,
-    *,
-    moved_sigma: float,
-    alpha: float,
-    unit: Unit,
-) -> pd.DataFrame:
-    """Say why each marker that was set aside does not agree.
-
-    Parameters
-    ----------
-    aside : DataFrame
-        One row a marker: ``label`` (spelled as the sites are), ``section``, ``e``, ``n``, ``cov_ee``, ``cov_en``,
-        ``cov_nn``; optionally ``file``, ``shift_e``, ``shift_n`` where its file was found shifted.
-    sites : DataFrame
-        Every marker site of every fitted plat: ``label``, ``section``, ``e``, ``n`` (by the fit) and their covariance,
-        setting error included; ``agrees``, whether a marker of that label was found there.
-    corners : DataFrame, optional
-        The other corners of the lots: ``label`` and ``section`` of the lot's marker, ``corner`` (in words, such as
-        "northeast"), ``e``, ``n`` and their covariance.
-    moved_sigma : float
-        How far markers are moved, each coordinate (rule ``marker.moved_sigma``).
-    alpha : float
-        Another place is named only if a marker of it would lie so far off with more than this chance.
-    unit : Unit
-
-    Returns
-    -------
-    DataFrame
-        On the index of `aside`: ``kind`` (a kind of finding), ``detail``, ``other`` (the label that explains it) and
-        ``site`` (its row in `sites`), ``odds`` (of this explanation against all others together, at most a million);
-        ``second`` and ``second_odds``, the next explanation in words, where the first is not twenty times likelier.
-
-    Notes
-    -----
-    Posterior odds. A cause has a share beforehand (assumption), spread over its candidates, and a density at the place
-    read: normal about another site or corner, with both covariances; normal with `moved_sigma` about its own site;
-    even over all the ground. A label whose own marker was found in agreement elsewhere is no candidate.
-
-    Examples
-    --------
-    >>> from cemgis.units import US_SURVEY_FOOT
-    >>> spread = {"cov_ee": 0.04, "cov_en": 0.0, "cov_nn": 0.04}
-    >>> sites = pd.DataFrame({"label": ["B-19", "B-61"], "section": "B", "e": [0.0, 90.0], "n": [0.0, 48.0],
-    ...                       "agrees": False, **spread})
-    >>> read = pd.DataFrame({"label": ["B-61"], "section": "B", "e": [0.2], "n": [0.0], **spread})
-    >>> explain(read, sites, moved_sigma=2.0, alpha=0.001, unit=US_SURVEY_FOOT)["detail"][0]
-    'lies 0.2 ft from where B-19 belongs; read upside down 61 is 19'
-    """
-    names = ["kind", "detail", "other", "site", "odds", "second", "second_odds"]
-    types = {"kind": "string", "detail": "string", "other": "string", "site": "Int64", "odds": float,
-             "second": "string", "second_odds": float}  # fmt: skip
-    if not len(aside):
-        return pd.DataFrame(columns=names, index=aside.index).astype(types)
-    known = _Sites(sites)
-    place, place_cov = aside[["e", "n"]].to_numpy(dtype=float), _blocks_of(aside)
-    span = np.ptp(np.vstack([known.xy, place]), axis=0)
-    anywhere = 1.0 / max(float(span[0] * span[1]), (10.0 * moved_sigma) ** 2)
-    limit = float(stats.chi2.isf(alpha, 2))
-    beside: Mapping[tuple[str, str], Ints] = {}
-    corner_xy, corner_cov, corner_word = np.zeros((0, 2)), np.zeros((0, 2, 2)), np.array([], dtype=object)
-    if corners is not None and len(corners):
-        beside = corners.assign(section=corners["section"].fillna("")).groupby(["section", "label"]).indices
-        corner_xy, corner_cov = corners[["e", "n"]].to_numpy(dtype=float), _blocks_of(corners)
-        corner_word = corners["corner"].astype(str).to_numpy()
-    shift = (
-        aside[["shift_e", "shift_n"]].to_numpy(dtype=float) if "shift_e" in aside else np.full((len(aside), 2), np.nan)
-    )
-    files = aside["file"].astype(str).to_numpy() if "file" in aside else np.full(len(aside), "its file", dtype=object)
-    rows: list[tuple[str, str, str | None, int | None, float, str | None, float]] = []
-    for at, (label, given) in enumerate(zip(aside["label"].astype(str), aside["section"].fillna(""), strict=True)):
-        own = known.own(label, str(given))
-        section = str(given) or (str(known.section[own]) if own >= 0 else known.section_of(label))
-        number = _number_said(label, section)
-        guesses: list[_Guess] = []
-
-        near = known.near(place[at], place_cov[at], limit)
-        near = near[~known.agrees[near] & (near != own)]
-        square, density = _density(place[at] - known.xy[near], known.cov[near] + place_cov[at])
-        ways = known.misreadings(label, section)
-        several = Counter(ways.values())
-        for site, thick in zip(near[square <= limit].tolist(), density[square <= limit].tolist(), strict=True):
-            way = ways.get(site, "labels unlike")
-            share = _CAUSES["label misread"] * _EDITS[way] / several.get(way, len(known.label))
-            far = say_length(float(np.linalg.norm(place[at] - known.xy[site])), unit, 1)
-            said = _way_said(way, number, _number_said(str(known.label[site]), str(known.section[site])))
-            words = f"lies {far} from where {known.named(site)} belongs; {said}"
-            guesses.append(_Guess(share * thick, "label misread", words, site))
-
-        ends = beside.get((section, label), np.zeros(0, dtype=np.int64))
-        square, density = _density(place[at] - corner_xy[ends], corner_cov[ends] + place_cov[at])
-        for end, thick in zip(ends[square <= limit].tolist(), density[square <= limit].tolist(), strict=True):
-            far = say_length(float(np.linalg.norm(place[at] - corner_xy[end])), unit, 1)
-            words = f"lies {far} from the {corner_word[end]} corner of its own lot"
-            share = _CAUSES["marker at another corner"] / len(ends)
-            guesses.append(_Guess(share * thick, "marker at another corner", words))
-
-        lost = "no lot has this label and no other marker belongs here"
-        if own >= 0:
-            gap, cov = (place[at] - known.xy[own])[None], known.cov[own][None] + place_cov[at]
-            far = say_length(float(np.linalg.norm(gap)), unit, 1)
-            thick = float(_density(gap, cov + moved_sigma**2 * np.eye(2))[1][0])
-            words = f"stands {far} from its place; moved since, or set there"
-            guesses.append(_Guess(_CAUSES["marker moved or set there"] * thick, "marker moved or set there", words))
-            if np.isfinite(shift[at]).all():
-                square, density = _density(gap - shift[at], cov)
-                if square[0] <= limit:
-                    words = f"misses by {far}, as all of {files[at]} does"
-                    guesses.append(_Guess(_CAUSES["file shifted"] * float(density[0]), "file shifted", words))
-            lost = f"lies {far} from its place and no single cause explains it"
-        guesses.append(_Guess(_CAUSES["marker unexplained"] * anywhere, "marker unexplained", lost))
-
-        guesses.sort(key=lambda guess: -guess.weight)
-        total = sum(guess.weight for guess in guesses)
-        first = guesses[0]
-        close = len(guesses) > 1 and first.weight < _EXPLAINED_BY * guesses[1].weight
-        second = guesses[1] if close else None
-        rows.append((
-            first.kind, first.detail,
-            known.named(first.site) if first.site >= 0 else None, first.site if first.site >= 0 else None,
-            min(first.weight / max(total - first.weight, 1e-300), 1e6),
-            f"{second.kind}: {second.detail}" if second else None,
-            second.weight / max(total - second.weight, 1e-300) if second else float("nan"),
-        ))  # fmt: skip
-    return pd.DataFrame(rows, columns=names, index=aside.index).astype(types)
-
-
-def _way_said(way: str, read: str, other: str) -> str:
-    if way == "read upside down":
-        return f"read upside down {read} is {other}"
-    if way == "another section's":
-        return "the same number in another section"
-    if way == "labels unlike":
-        return "the two labels have little in common"
-    return f"{way}: {read} read for {other}"
-
-
-def _blocks_of(table: pd.DataFrame) -> Floats:
-    out: Floats = table[["cov_ee", "cov_en", "cov_en", "cov_nn"]].to_numpy(dtype=float).reshape(-1, 2, 2)
-    return out

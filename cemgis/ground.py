@@ -15,7 +15,7 @@ from string import Formatter
 from typing import Any, TypeVar
 
 from cemgis.errors import Gather, InputError
-from cemgis.reference import GroundCRS, Reference, ground_crs, parse_angle, parse_reference
+from cemgis.reference import GroundCRS, Reference, ground_crs, parse_angle, parse_reference, say_stakes
 from cemgis.rules import Rules
 from cemgis.units import FOOT, METRE, Unit, compass_azimuth, compass_word, parse_length
 
@@ -26,7 +26,9 @@ __all__ = [
     "SCHEMA_VERSION",
     "SIDES",
     "Break",
+    "Container",
     "ControlPoint",
+    "Equipment",
     "FeaturesEntry",
     "Ground",
     "Heads",
@@ -49,9 +51,11 @@ SIDES = ("north", "south", "east", "west")
 CORNERS = ("southwest", "southeast", "northwest", "northeast")
 MODELS = ("shift", "rigid", "conformal", "affine")
 FORMATS = ("nmea", "csv", "gpx", "vector")
+_FIXES = ("fixed", "float", "differential", "autonomous")
 NUMBERINGS = ("run on", "restart", "back and forth")
 ROW_KINDS = ("full", "cremation", "infant")
 MARKERS_AT = ("row ends", "spaces")
+CONTAINER_KINDS = ("vault", "liner", "none", "urn")
 FEATURE_LAYERS = ("vaults", "monuments", "probable_graves", "obstacles", "drives")
 HEADS_DEFAULT = "west"
 """Side the heads lie on where nothing is said: common practice, no source."""
@@ -60,6 +64,8 @@ _ENDINGS = {".nmea": "nmea", ".log": "nmea", ".csv": "csv", ".txt": "csv", ".tsv
 _MOST_CHARACTERS = 4_000_000  # a description of one ground; no source
 _MOST_PLACES = 10_000_000  # places of one block; beyond it a number was mistyped; no source
 _MOST_TEXT = 500
+_STAKES_YEAR = 2026.0  # of the words that say what is at stake; a year changes them by a few centimetres
+_ASK = "Ask whoever made the file which correction service or base it was made with, and what that delivers."
 _YEARS = (1980.0, 2100.0)  # epochs of satellite positions: GPS began in 1978
 
 
@@ -95,6 +101,10 @@ class ReadingsEntry:
     order : str or None
         Order of the columns where there is no header.
     delimiter, encoding : str or None
+    fix : str or None
+        Kind of solution of readings that do not say theirs.
+    sigma : float or None
+        Standard deviation of each horizontal coordinate of readings that do not say theirs, in the ground's unit.
     """
 
     where: str
@@ -113,6 +123,8 @@ class ReadingsEntry:
     order: str | None = None
     delimiter: str | None = None
     encoding: str | None = None
+    fix: str | None = None
+    sigma: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,6 +342,8 @@ class Section:
     heads : Heads
     protected : str or None
         Why nothing is to be dug here without settling it first.
+    parcel : str or None
+        Tax parcel, as the county numbers it.
     markers : str
         Corner of the lot where its marker is set, one of `CORNERS`; empty for none.
     marker_inset : float
@@ -348,6 +362,7 @@ class Section:
     plat: str | None
     heads: Heads
     protected: str | None
+    parcel: str | None
     markers: str
     marker_inset: float
     outline: str | None
@@ -383,6 +398,61 @@ class RegisterEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class Container:
+    """What is set into a grave, by its outside.
+
+    Parameters
+    ----------
+    where, name : str
+    kind : str
+        ``vault``, ``liner``, ``none`` (a casket or shroud in the earth) or ``urn``.
+    length, width, height : float
+        Outside, in the ground's unit.
+    """
+
+    where: str
+    name: str
+    kind: str
+    length: float
+    width: float
+    height: float
+
+
+@dataclass(frozen=True, slots=True)
+class Equipment:
+    """What the crew digs and lowers with; None where nothing is declared. Lengths in the ground's unit.
+
+    Parameters
+    ----------
+    where : str
+    straps : float or None
+        Deepest bottom of a container that the lowering straps or chains reach.
+    machine : str or None
+    machine_width : float or None
+        With its outriggers in, as it drives.
+    boom_clear : float or None
+        The boom may pass over what is lower than this.
+    tape : float or None
+        Length of the tape.
+    tape_reads : str
+        ``inches``, ``tenths`` or ``metres``: how the crew's tape is divided.
+    shoring, pump, boards : str or None
+        What is there, in words.
+    """
+
+    where: str = "equipment"
+    straps: float | None = None
+    machine: str | None = None
+    machine_width: float | None = None
+    boom_clear: float | None = None
+    tape: float | None = None
+    tape_reads: str = "inches"
+    shoring: str | None = None
+    pump: str | None = None
+    boards: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Ground:
     """One burial ground as ``ground.toml`` describes it; lengths in `unit`.
 
@@ -399,6 +469,10 @@ class Ground:
         How a marker's text is built: ``{section}``, ``{row}``, ``{lot}``.
     readings, taped, control, plats, sections, features, register : tuple
         The tables of the file; ``[[plat]]`` is `plats` and ``[[section]]`` is `sections`.
+    containers : tuple of Container
+    equipment : Equipment
+    call : str or None
+        Whom to call when bone, wood or a casket is met.
     """
 
     folder: Path
@@ -415,6 +489,9 @@ class Ground:
     sections: tuple[Section, ...]
     features: tuple[FeaturesEntry, ...]
     register: tuple[RegisterEntry, ...]
+    containers: tuple[Container, ...] = ()
+    equipment: Equipment = field(default_factory=Equipment)
+    call: str | None = None
 
     def section(self, name: str) -> Section:
         """Return the section of that name; `KeyError` when there is none."""
@@ -429,6 +506,16 @@ class Ground:
             if plat.name == name:
                 return plat
         raise KeyError(name)
+
+    def container(self, name: str) -> Container:
+        """Return the container of that name; `InputError` with the names there are when there is none."""
+        for item in self.containers:
+            if item.name.casefold() == name.strip().casefold():
+                return item
+        there = ", ".join(item.name for item in self.containers) or "none is declared"
+        raise InputError.of(
+            "container", f"there is no container {_shown(name)}", f"[[container]] in ground.toml: {there}."
+        )
 
     @property
     def evidence(self) -> tuple[str, ...]:
@@ -462,8 +549,9 @@ def _nearest(word: str, known: Iterable[str]) -> str:
 class _Keys:
     """One table of the file: hands out checked values, notes problems, and knows which keys nobody asked for."""
 
-    def __init__(self, raw: object, path: str, gather: Gather, unit: Unit) -> None:
+    def __init__(self, raw: object, path: str, gather: Gather, unit: Unit, crs: GroundCRS | None = None) -> None:
         self.path = path
+        self.crs = crs
         self.gather = gather
         self.unit = unit
         self.asked: list[str] = []
@@ -655,11 +743,17 @@ class _Keys:
         return found
 
     def reference(self) -> Reference | None:
-        found = self.text("reference", required='Write what its coordinates refer to, such as "NAD83(2011)".')
+        found = self.text("reference")
         if found is None:
+            if "reference" not in self.raw:
+                area = None if self.crs is None else self.crs.crs.area_of_use
+                stake = "" if area is None else " " + say_stakes(
+                    (area.west + area.east) / 2, (area.south + area.north) / 2, _STAKES_YEAR, self.crs
+                )  # fmt: skip
+                self.wrong("reference", f"missing.{stake}", f'{_ASK} Then write it, such as "NAD83(2011)".')
             return None
         try:
-            return parse_reference(found, self.at("reference"))
+            return parse_reference(found, self.at("reference"), ground=self.crs)
         except InputError as error:
             self.gather.take(error)
             return None
@@ -716,6 +810,8 @@ def _readings(keys: _Keys) -> ReadingsEntry | None:
     visit = keys.text("visit") or (PurePosixPath(file).stem if file else "")
     receiver, section = keys.text("receiver"), keys.text("section")
     antenna = keys.length("antenna_height", low=0.0, unit=METRE)
+    fix = keys.choice("fix", _FIXES, None)
+    sigma = keys.length("sigma", low=0.0)
     delimiter, encoding = keys.delimiter(), keys.encoding()
     if form == "nmea" and occupations is None and label is None and not {"occupations", "label"} & set(keys.raw):
         keys.wrong(
@@ -741,7 +837,7 @@ def _readings(keys: _Keys) -> ReadingsEntry | None:
         return None
     return ReadingsEntry(
         keys.path, file, form, visit, receiver, corrections, reference, epoch, occupations, label, section, antenna,
-        columns, order, delimiter, encoding,
+        columns, order, delimiter, encoding, fix, sigma,
     )  # fmt: skip
 
 
@@ -841,6 +937,34 @@ def _features(keys: _Keys) -> FeaturesEntry | None:
     if layer is None or file is None or reference is None:
         return None
     return FeaturesEntry(keys.path, layer, file, reference, epoch, sigma, columns, radius)
+
+
+def _container(keys: _Keys) -> Container | None:
+    name = keys.name("name", 'Write its name, name = "concrete vault".')
+    kind = keys.choice("kind", CONTAINER_KINDS, "vault")
+    sizes = [
+        keys.size(side, required=f'Write its outside {side}, {side} = "34 in".')
+        for side in ("length", "width", "height")
+    ]
+    keys.close()
+    length, width, height = sizes
+    if name is None or kind is None or length is None or width is None or height is None:
+        return None
+    if width > length and kind != "urn":
+        keys.wrong("width", "wider than long", "Swap length and width.")
+    return Container(keys.path, name, kind, length, width, height)
+
+
+def _equipment(raw: object, gather: Gather, unit: Unit) -> Equipment:
+    keys = _Keys({} if raw is None else raw, "equipment", gather, unit)
+    found = Equipment(
+        "equipment", keys.size("straps"), keys.text("machine"), keys.size("machine_width"), keys.size("boom_clear"),
+        keys.size("tape"), keys.choice("tape_reads", ("inches", "tenths", "metres"), None)
+        or ("inches" if unit.is_foot else "metres"),
+        keys.text("shoring"), keys.text("pump"), keys.text("boards"),
+    )  # fmt: skip
+    keys.close()
+    return found
 
 
 def _heads(keys: _Keys) -> Heads:
@@ -1064,6 +1188,7 @@ def _section(keys: _Keys, plats: tuple[str, ...]) -> Section | None:
     title = keys.text("title")
     heads = _heads(keys)
     protected = keys.text("protected")
+    parcel = keys.text("parcel")
     markers = keys.text("markers", blank=True)
     if markers is None:
         markers = "southwest"
@@ -1083,7 +1208,7 @@ def _section(keys: _Keys, plats: tuple[str, ...]) -> Section | None:
     if name is None:
         return None
     return Section(
-        keys.path, name, title, plat, heads, protected, markers, inset, outline, lots,
+        keys.path, name, title, plat, heads, protected, parcel, markers, inset, outline, lots,
         tuple(item for item in exceptions if item is not None), tuple(item for item in rows if item is not None),
         tuple(item for item in niches if item is not None),
     )  # fmt: skip
@@ -1099,7 +1224,7 @@ def _twice(gather: Gather, items: Iterable[tuple[str, str]], what: str, remedy: 
 
 
 def _all(keys: _Keys, key: str, reader: Callable[[_Keys], T | None]) -> tuple[T, ...]:
-    found = [reader(_Keys(raw, path, keys.gather, keys.unit)) for path, raw in keys.tables(key)]
+    found = [reader(_Keys(raw, path, keys.gather, keys.unit, keys.crs)) for path, raw in keys.tables(key)]
     return tuple(item for item in found if item is not None)
 
 
@@ -1211,7 +1336,7 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
             gather.take(error)
     # Without a CRS the lengths are still checked, against some unit, so that one pass finds everything.
     unit = crs.unit if crs is not None else FOOT
-    head.unit = unit
+    head.unit, head.crs = unit, crs
     name = head.text("name", required="Write the ground's name.")
     place = head.text("place")
     label = head.text("marker_label") or "{section}-{lot}"
@@ -1234,12 +1359,16 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
     sections = _all(head, "section", lambda keys: _section(keys, names))
     features = _all(head, "features", _features)
     register = _all(head, "register", _register)
+    containers = _all(head, "container", _container)
+    equipment = _equipment(head.get("equipment"), gather, unit)
+    call = head.text("call")
     head.close()
     if "section" not in raw:
         head.wrong("section", "missing", "Write at least one [[section]].")
     _twice(gather, ((item.where, item.name) for item in plats), "a plat", "Give it its own name.")
     _twice(gather, ((item.where, item.name) for item in sections), "a section", "Give it its own name.")
     _twice(gather, ((item.where, item.name) for item in control), "a control point", "Give it its own name.")
+    _twice(gather, ((item.where, item.name) for item in containers), "a container", "Give it its own name.")
     _twice(gather, ((item.where, item.file) for item in readings), "file", "Name each file once: it would count twice.")
     _twice(gather, ((item.where, item.file) for item in taped), "file", "Name each file once: it would count twice.")
     _twice(gather, ((item.where, item.file) for item in register), "file", "Name each file once.")
@@ -1258,8 +1387,9 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
     if crs is None or name is None or rules is None:  # each of them is a problem noted above
         raise InputError.of(where, "cannot be used", "Give crs and name.")
     return Ground(
-        folder, name, place, crs, unit, rules, label, readings, taped, control, plats, sections, features, register
-    )
+        folder, name, place, crs, unit, rules, label, readings, taped, control, plats, sections, features, register,
+        containers, equipment, call,
+    )  # fmt: skip
 
 
 def _check_label(keys: _Keys, label: str) -> None:

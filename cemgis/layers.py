@@ -15,6 +15,7 @@ __all__ = [
     "MARKER_KINDS",
     "MARKER_STATES",
     "MONUMENT_KINDS",
+    "OPENING_STATES",
     "SEVERITIES",
     "SPACE_KINDS",
     "SPACE_STATES",
@@ -32,6 +33,7 @@ CORNER_STATES = ("found", "doubtful", "unfound", "fitted", "disturbed")
 MONUMENT_KINDS = ("headstone", "footstone", "shared stone", "flush stone", "other")
 SPACE_KINDS = ("full", "cremation", "infant", "niche")
 SPACE_STATES = ("vacant", "right held", "occupied", "probably occupied", "disturbed, empty", "lost", "in doubt")
+OPENING_STATES = ("ordered", "waiting", "opened", "closed", "settled", "abandoned")
 SEVERITIES = ("danger", "warning", "note")
 
 _RADIUS_DOC = "radius of the circle that holds the true place with 95 % probability"
@@ -205,6 +207,8 @@ _SECTIONS = Layer(
         _length("radius_95_median", "middle value of its spaces' 95 % radius", low=0),
         _length("radius_95_worst", "largest of its spaces' 95 % radius", low=0),
         _text("protected", "why nothing is to be dug or probed here without settling it first"),
+        _text("parcel", "tax parcel it lies in, as the county numbers it"),
+        _text("plat_source", "where that plat is recorded: book and page"),
     ),
     symbols={"": Symbol("section", line="#4a3f35")},
     published=True,
@@ -433,6 +437,45 @@ _CLEARANCES = Layer(
     symbols={"": Symbol("clearance too small", line="#b3261e")},
 )  # fmt: skip
 
+_OPENINGS = Layer(
+    "openings", "Polygon", "opening_id", "Graves ordered, opened and closed; one row a job, as the last record leaves it.",
+    (
+        _key("opening_id", "space and number"),
+        _text("space_id", "space it is in", required=True),
+        _text("section", "section it lies in"),
+        _text("state", "how far it is", OPENING_STATES, required=True),
+        Column("date", "date", "day of the last record"),
+        Column("service", "date", "day of the service, as ordered"),
+        _text("person", "who is to be buried, or is"),
+        _text("ordered_by", "who ordered it"),
+        _text("authorised_by", "who authorised it"),
+        _text("right", "by what right"),
+        _text("permit", "permit number"),
+        _text("container", "container"),
+        _text("heads", "compass side of the head end"),
+        _length("top_depth", "depth to the top of what lies there", low=0),
+        _length("bottom_depth", "depth of the dig", low=0),
+        _length("off_plan", "how far what lies there is from where it was planned", low=0),
+        _length("sigma", "standard deviation of each coordinate of its outline", low=0),
+        _text("water", "water seen"),
+        _text("soil", "soil seen"),
+        _text("photo", "name of a photograph"),
+        _text("note", "what was noted"),
+        _text("who", "who recorded it last"),
+        _text("record", "id of the last record", required=True),
+    ),
+    symbol_by="state",
+    symbols={
+        "ordered": Symbol("opening ordered", line="#1b4965", pattern="dots"),
+        "waiting": Symbol("opening waiting", line="#1b4965", pattern="dots"),
+        "opened": Symbol("open", fill="#ffffff", line="#b3261e", pattern="crossed"),
+        "closed": Symbol("closed, not yet settled", line="#1b4965", pattern="level"),
+        "settled": Symbol("closed", line="#1b4965"),
+        "abandoned": Symbol("opening abandoned", line="#b3261e", pattern="diagonal"),
+    },
+    placeless=True,
+)  # fmt: skip
+
 _FINDINGS = Layer(
     "findings", "Point", "finding_id", "What a person must look at.",
     (
@@ -468,7 +511,7 @@ LAYERS: Mapping[str, Layer] = {
     item.name: item
     for item in (
         _SECTIONS, _DRIVES, _OBSTACLES, _LOTS, _SPACES, _NICHES, _VAULTS, _MONUMENTS, _PROBABLE, _CORNERS, _MARKERS,
-        _OCCUPATIONS, _READINGS, _CONTROL, _CLEARANCES, _EVENTS, _PEOPLE, _RIGHTS, _FINDINGS, _RUN,
+        _OCCUPATIONS, _READINGS, _CONTROL, _CLEARANCES, _OPENINGS, _EVENTS, _PEOPLE, _RIGHTS, _FINDINGS, _RUN,
     )
 }  # fmt: skip
 """Every layer by name, in the order a map draws them from below."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
+from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -90,6 +91,26 @@ def save(figure: Figure, facts: Facts, *, dpi: int = 200) -> Printed:
     >>> printed.pdf[:4], printed.png[1:4]
     (b'%PDF', b'PNG')
     """
+    pdf, (png,) = save_all([figure], facts, dpi=dpi)
+    return Printed(pdf, png)
+
+
+def save_all(figures: Iterable[Figure], facts: Facts, *, dpi: int = 200) -> tuple[bytes, list[bytes]]:
+    """Turn figures into one PDF, a page each, and a PNG each; see `save`.
+
+    Parameters
+    ----------
+    figures : iterable of Figure
+        Taken one by one: a generator need not hold them all.
+    facts : Facts
+    dpi : int
+        Of the PNG, and of a picture under the map in the PDF.
+
+    Raises
+    ------
+    InputError
+        When the date is not an ISO date.
+    """
     try:
         stamp = datetime.fromisoformat(facts.date)
     except ValueError:
@@ -97,22 +118,25 @@ def save(figure: Figure, facts: Facts, *, dpi: int = 200) -> Printed:
         raise InputError.of(where, what, "Write it as 2025-05-20.") from None
     stamp = stamp.replace(tzinfo=UTC) if stamp.tzinfo is None else stamp
     title = printable(facts.name)
-    pdf, png = io.BytesIO(), io.BytesIO()
-    with mpl.rc_context({"pdf.fonttype": 42, "pdf.compression": 6, "path.simplify": False}):
-        figure.savefig(
-            pdf,
-            format="pdf",
-            metadata={
-                "Title": title,
-                "Subject": _STAFF,
-                "Creator": f"cemgis {__version__}",
-                "Producer": f"matplotlib {mpl.__version__}",
-                "CreationDate": stamp,
-                "ModDate": stamp,
-            },
-        )
-        figure.savefig(png, format="png", dpi=dpi, metadata={"Title": title, "Software": f"cemgis {__version__}"})
-    return Printed(pdf.getvalue(), png.getvalue())
+    told = {
+        "Title": title,
+        "Subject": _STAFF,
+        "Creator": f"cemgis {__version__}",
+        "Producer": f"matplotlib {mpl.__version__}",
+        "CreationDate": stamp,
+        "ModDate": stamp,
+    }
+    pdf, pictures = io.BytesIO(), []
+    with (
+        mpl.rc_context({"pdf.fonttype": 42, "pdf.compression": 6, "path.simplify": False}),
+        PdfPages(pdf, metadata=told) as pages,
+    ):
+        for figure in figures:
+            figure.savefig(pages, format="pdf", dpi=dpi)
+            png = io.BytesIO()
+            figure.savefig(png, format="png", dpi=dpi, metadata={"Title": title, "Software": told["Creator"]})
+            pictures.append(png.getvalue())
+    return pdf.getvalue(), pictures
 
 
 # ---- the sheet as a drawing surface --------------------------------------------------------------------------------
@@ -120,13 +144,17 @@ def save(figure: Figure, facts: Facts, *, dpi: int = 200) -> Printed:
 
 @dataclass
 class _Sheet:
-    """A figure measured in points, with the legend of what has been drawn on it so far."""
+    """A figure measured in points, with the legend of what has been drawn on it so far.
+
+    Over a picture (`pictured`) areas are tinted only, so that the ground shows.
+    """
 
     figure: Figure
     axes: Any
     frame: Frame
     base: float
     clip: Any = None
+    pictured: bool = False
     legend: dict[tuple[str, str], tuple[Symbol, str]] = field(default_factory=dict)
 
     def note(self, layer: str, value: str, shape: str) -> Symbol:
@@ -223,7 +251,9 @@ def _fill(sheet: _Sheet, shapes_pt: Shapes, symbol: Symbol, z: float, width: flo
     shapes = shapes_pt[~(shapely.is_missing(shapes_pt) | shapely.is_empty(shapes_pt))]
     if not len(shapes):
         return
-    face = symbol.fill or "none"
+    face: Any = symbol.fill or "none"
+    if sheet.pictured and symbol.fill and z < 5.0:
+        face = "none" if symbol.fill == PAPER_WHITE else (symbol.fill, 0.5)
     plain = (shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON) & (
         shapely.get_num_interior_rings(shapes) == 0
     )

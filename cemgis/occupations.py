@@ -19,6 +19,7 @@ from cemgis import schema
 from cemgis.findings import Finding, find
 from cemgis.layers import LAYERS
 from cemgis.places import carries_section, label_key
+from cemgis.units import Unit, say_length, unit_of_factor
 
 __all__ = ["ReadingNumbers", "make_markers", "make_occupations", "marker_keys", "reading_sigmas", "settle_occupations"]
 
@@ -51,8 +52,8 @@ class ReadingNumbers:
         Lengths; the speed is one a second.
     alpha : float
         Chance of calling good occupations bad.
-    metres : float
-        Length of the ground's unit.
+    unit : Unit
+        The ground's unit.
     """
 
     sigma: Mapping[str, float]
@@ -67,17 +68,26 @@ class ReadingNumbers:
     agree: float
     two_places: float
     alpha: float
-    metres: float
+    unit: Unit
+
+    @property
+    def metres(self) -> float:
+        """Length of the ground's unit in metres."""
+        return self.unit.metres
+
+    def say(self, length: float) -> str:
+        """Say a length with its unit."""
+        return say_length(length, self.unit)
 
     @classmethod
-    def of(cls, rules: Mapping[str, float], metres: float) -> ReadingNumbers:
-        """Take them from the rules in force, whose lengths are in units of `metres`.
+    def of(cls, rules: Mapping[str, float], unit: Unit | float) -> ReadingNumbers:
+        """Take them from the rules in force, whose lengths are in units of `unit` (or of its length in metres).
 
         Examples
         --------
         >>> from cemgis.rules import Rules
         >>> from cemgis.units import METRE
-        >>> ReadingNumbers.of(Rules(METRE), 1.0).sigma["fixed"]
+        >>> ReadingNumbers.of(Rules(METRE), METRE).sigma["fixed"]
         0.015
         """
         classes = _CLASSES[:4]
@@ -94,7 +104,7 @@ class ReadingNumbers:
             agree=rules["marker.trusted_agree"],
             two_places=rules["marker.two_places"],
             alpha=rules["fit.alpha"],
-            metres=metres,
+            unit=unit if isinstance(unit, Unit) else unit_of_factor(unit),
         )
 
 
@@ -149,7 +159,7 @@ def reading_sigmas(readings: pd.DataFrame, numbers: ReadingNumbers) -> tuple[pd.
     --------
     >>> from cemgis.rules import Rules
     >>> from cemgis.units import METRE
-    >>> numbers = ReadingNumbers.of(Rules(METRE), 1.0)
+    >>> numbers = ReadingNumbers.of(Rules(METRE), METRE)
     >>> table = pd.DataFrame({"fix": ["fixed", "autonomous", "fixed"], "hdop": [2.0, 2.0, 1.0],
     ...                       "sigma": [None, None, 0.02], "sigma_from": [None, None, "the receiver"]})
     >>> reading_sigmas(table, numbers)[0].tolist(), reading_sigmas(table, numbers)[1].tolist()
@@ -413,7 +423,7 @@ def _still_means(epochs: pd.DataFrame, n_groups: int, numbers: ReadingNumbers) -
         if fast[number]:
             said.append(f"its own middle speed was {speed[number] * numbers.metres:.2f} m/s")
         if far[number]:
-            said.append(f"its readings lie up to {reach[number]:.2f} from their middle")
+            said.append(f"its readings lie up to {numbers.say(reach[number])} from their middle")
         if loose[number]:
             said.append(f"{n[number] - kept[number]:.0f} of {n[number]:.0f} readings lie away from the middle")
         reason[number] = "; ".join(said)
@@ -520,7 +530,7 @@ def settle_occupations(
     place[rows] = _places(key[rows], xy[rows], sigma[rows], numbers)
     ids = _marker_ids(key, place, _millis(occupations, "start"), xy)
     why = _texts(occupations, "why_not").to_numpy(dtype=object, na_value=None)
-    findings = _two_places(occupations, key, ids, xy, used)
+    findings = _two_places(occupations, key, ids, xy, used, numbers.unit)
 
     left = used.copy()
     codes = pd.factorize(ids)[0]
@@ -533,15 +543,19 @@ def settle_occupations(
         left[drop] = False
     fit = _agreement(codes, xy, sigma, left, numbers)
     dropped = np.flatnonzero(used & ~left)
-    why[dropped] = [f"differs by {miss:.2f} from the other occupations of this marker" for miss in fit.miss[dropped]]
+    why[dropped] = [
+        f"differs by {numbers.say(miss)} from the other occupations of this marker" for miss in fit.miss[dropped]
+    ]
     members_of = pd.DataFrame({"code": codes[used]}, index=np.flatnonzero(used)).groupby("code").groups
     names = _texts(occupations, "occupation_id").to_numpy(dtype=object, na_value=None)
     for number in sorted({*codes[dropped].tolist(), *np.flatnonzero(fit.bad).tolist()}):
         members = np.asarray(members_of[number])
         reach = float(np.hypot(*np.ptp(xy[members], axis=0)))
-        said = [f"{int(left[members].sum())} of {len(members)} occupations agree; they lie up to {reach:.2f} apart"]
+        said = [
+            f"{int(left[members].sum())} of {len(members)} occupations agree; they lie up to {numbers.say(reach)} apart"
+        ]
         if fit.bad[number]:
-            said = [f"its {int(left[members].sum())} occupations lie up to {reach:.2f} apart"]
+            said = [f"its {int(left[members].sum())} occupations lie up to {numbers.say(reach)} apart"]
         said += [f"{names[row]} {why[row]}" for row in members[~left[members]][:3]]
         east, north = xy[members].mean(axis=0).tolist()
         findings.append(find("occupations disagree", ids[members[0]], "; ".join(said), at=(east, north)))
@@ -629,7 +643,7 @@ def _marker_ids(key: np.ndarray, place: np.ndarray, start: np.ndarray, xy: np.nd
 
 
 def _two_places(
-    occupations: gpd.GeoDataFrame, key: np.ndarray, ids: np.ndarray, xy: np.ndarray, used: np.ndarray
+    occupations: gpd.GeoDataFrame, key: np.ndarray, ids: np.ndarray, xy: np.ndarray, used: np.ndarray, unit: Unit
 ) -> list[Finding]:
     """Make the findings for keys read at several places."""
     frame = pd.DataFrame(
@@ -641,7 +655,7 @@ def _two_places(
         middle = part.groupby("id")[["x", "y"]].mean()
         far = float(np.hypot(*(middle.max() - middle.min())))
         files = ", ".join(part["file"].astype(str).unique()[:3])
-        said = f"read at {len(middle)} places up to {far:.1f} apart ({files})"
+        said = f"read at {len(middle)} places up to {say_length(far, unit, 1)} apart ({files})"
         east, north = middle.iloc[0].tolist()
         found.append(find("marker at two places", name, said, at=(east, north)))
     return found
@@ -824,13 +838,13 @@ def _trust(
         for at in np.flatnonzero(late & ~(sharp & agree)):
             if not trusted[codes[at]]:
                 why[codes[at]] = (
-                    f"its occupations differ by {distance[at]:.2f}, more than {numbers.agree:.2f}"
+                    f"its occupations differ by {numbers.say(distance[at])}, more than {numbers.say(numbers.agree)}"
                     if not agree[at]
                     else "its occupations are too coarse to confirm it"
                 )
         for at in np.flatnonzero(late & sharp & agree):
             if not trusted[codes[at]]:
-                why[codes[at]] = f"two occupations {hours[at]:.1f} hours apart agree within {distance[at]:.2f}"
+                why[codes[at]] = f"two occupations {hours[at]:.1f} hours apart agree within {numbers.say(distance[at])}"
                 trusted[codes[at]] = True
     return trusted, why
 
@@ -919,15 +933,15 @@ def _tape_checks(
             find(
                 "tape disagrees",
                 f"{names[a[row]]} to {names[b[row]]}",
-                f"taped {distance[whole][row]:.2f}, by the readings {read[row]:.2f} on the ground: "
-                f"{abs(off[row]):.2f} {'longer' if off[row] > 0 else 'shorter'}",
+                f"taped {numbers.say(distance[whole][row])}, by the readings {numbers.say(read[row])} on the ground: "
+                f"{numbers.say(abs(off[row]))} {'longer' if off[row] > 0 else 'shorter'}",
                 at=(float(middle[0]), float(middle[1])),
             )
         )
     for row in np.flatnonzero((np.abs(off) <= numbers.agree) & (both <= numbers.agree)):
         for one, other in ((a[row], b[row]), (b[row], a[row])):
             checks.setdefault(
-                int(one), f"one occupation, and the tape to {names[other]} agrees within {abs(off[row]):.2f}"
+                int(one), f"one occupation, and the tape to {names[other]} agrees within {numbers.say(abs(off[row]))}"
             )
     return checks, findings
 

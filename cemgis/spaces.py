@@ -62,6 +62,9 @@ class LocatedCorners(Protocol):
     def mean(self, index: ArrayLike, weights: ArrayLike) -> tuple[Floats, Floats, Floats]:
         """Position, covariance and degrees of freedom of weighted means of corners."""
 
+    def joint(self, index: ArrayLike) -> Floats:
+        """Joint covariance (k, 2 j, 2 j) of k groups of j corners."""
+
 
 @dataclass(frozen=True)
 class Placed:
@@ -78,6 +81,8 @@ class Placed:
     mean : callable
         ``mean(index (k, j), weights (k, j))`` gives position, covariance and degrees of freedom of weighted means of
         corners, the correlation between them included.
+    joint : callable, optional
+        ``joint(index (m,))`` gives the covariance (2 m, 2 m) of corners together; plats are independent of one another.
     """
 
     grid_xy: Floats
@@ -86,6 +91,7 @@ class Placed:
     state: Objects
     marker_id: Objects
     mean: Mean
+    joint: Callable[[ArrayLike], Floats] | None = None
 
     @property
     def known(self) -> Flags:
@@ -168,7 +174,17 @@ def place(plat: Plat, located: Mapping[str, LocatedCorners], state: ArrayLike, m
                 xy[mine], spread[mine], freedom[mine] = part.mean(local[rows[mine]], share[mine])
         return xy, spread, freedom
 
-    return Placed(grid_xy, cov, dof, states, np.asarray(marker_id, dtype=object), mean)
+    def joint(index: ArrayLike) -> Floats:
+        rows = np.asarray(index, dtype=np.int64)
+        out = np.zeros((len(rows), 2, len(rows), 2))
+        for number, part in enumerate(parts):
+            mine = np.flatnonzero(which[rows] == number)
+            block = part.joint(local[rows[mine]][None])[0].reshape(len(mine), 2, len(mine), 2)
+            out[np.ix_(mine, [0, 1], mine, [0, 1])] = block
+        size = 2 * len(rows)
+        return out.reshape(size, size)
+
+    return Placed(grid_xy, cov, dof, states, np.asarray(marker_id, dtype=object), mean, joint)
 
 
 def _covariance(cov: Floats, dof: Floats) -> dict[str, Floats]:
@@ -334,6 +350,9 @@ def build_sections(
     spaces: gpd.GeoDataFrame,
     outlines: Mapping[str, Any] | None = None,
     crs: Any = None,
+    *,
+    gap: float = 0.0,
+    plat_sources: Mapping[str, str | None] | None = None,
 ) -> gpd.GeoDataFrame:
     """Make the layer ``sections``.
 
@@ -347,9 +366,13 @@ def build_sections(
     spaces : GeoDataFrame
         The layer, with its states if they are known; ``vacant`` is missing where none is.
     outlines : mapping of section name to Polygon or MultiPolygon, optional
-        Surveyed outlines in grid coordinates; a section without one gets the convex hull of its lots, and one that
-        has no place on the ground (niches alone, or a plat that could not be placed) no geometry.
+        Surveyed outlines in grid coordinates; a section without one gets the hulls of its rows, walks between them
+        closed, and one that has no place on the ground (niches alone, or a plat that could not be placed) no geometry.
     crs : optional
+    gap : float
+        Walks between rows up to this wide lie inside an outline.
+    plat_sources : mapping of plat name to text, optional
+        Where the plat is recorded.
     """
     given = dict(outlines or {})
     lots = plat.lots.groupby("section").size() if len(plat.lots) else pd.Series(dtype=int)
@@ -360,6 +383,7 @@ def build_sections(
     vacant = (spaces["state"] == "vacant").to_numpy(dtype=bool, na_value=False)
     stated = spaces["state"].notna().to_numpy(dtype=bool)
     ground_shapes = spaces.geometry.to_numpy()
+    row_of = _row_codes(plat, spaces)
     for section in sections:
         own = np.flatnonzero(code == (list(names).index(section.name) if section.name in names else -2))
         radius = radii[own][np.isfinite(radii[own])]
@@ -379,14 +403,35 @@ def build_sections(
                 "radius_95_median": float(np.median(radius)) if len(radius) else None,
                 "radius_95_worst": float(radius.max()) if len(radius) else None,
                 "protected": section.protected,
+                "parcel": section.parcel,
+                "plat_source": (plat_sources or {}).get(section.plat or ""),
             }
         )
         shape = given.get(section.name)
         if shape is None and len(own):
-            # The hull of one line through all vertices is that of the vertices, and far quicker to make than of points.
-            shape = shapely.convex_hull(shapely.linestrings(shapely.get_coordinates(ground_shapes[own])))
+            shape = _outline(ground_shapes[own], row_of[own], gap)
         shapes.append(shapely.multipolygons([shape]) if shape is not None and shape.geom_type == "Polygon" else shape)
     return _layer("sections", pd.DataFrame(rows), _objects(shapes), crs)
+
+
+def _row_codes(plat: Plat, spaces: pd.DataFrame) -> Integers:
+    """Return the number of the row of each space; a lot without a row is one of its own."""
+    row = spaces["space_id"].astype(object).map(plat.spaces.set_index("space_id")["row"]).astype(object)
+    lot = spaces["lot_id"].astype(object)
+    alone = lot.where(lot.notna(), spaces["space_id"].astype(object))
+    named = "row " + row.astype(str)
+    return np.asarray(pd.factorize(named.where(row.notna().to_numpy(), alone))[0], dtype=np.int64)
+
+
+def _outline(shapes: Objects, row: Integers, gap: float) -> Any:
+    """Outline of spaces: the hull of each row, and the walks between rows that are no wider than `gap`."""
+    order = np.argsort(row, kind="stable")
+    points, which = shapely.get_coordinates(shapes[order], return_index=True)
+    # The hull of one line through all vertices is that of the vertices, and far quicker to make than of points.
+    codes = np.unique(row[order][which], return_inverse=True)[1]
+    hulls = shapely.convex_hull(shapely.linestrings(points, indices=codes))
+    wide = shapely.union_all(shapely.buffer(hulls, gap / 2 + 0.01, join_style="mitre"))
+    return shapely.buffer(wide, -gap / 2 - 0.01, join_style="mitre")
 
 
 def _objects(shapes: list[Any]) -> Objects:

@@ -1,13 +1,15 @@
-"""Make the demo ground again, into data/demo or the folder given."""
+"""Make the demo ground again from its seed, into data/demo or the folder given."""
 
 import sys
 from pathlib import Path
 
 from cemgis import invent
 
-folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parents[1] / "data" / "demo"
-for name, content in invent.demo().files.items():
-    path = folder / name
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(content)
-    print(f"{path}: {len(content):,} bytes")
+FOLDER = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parents[1] / "data" / "demo"
+
+if __name__ == "__main__":
+    for name, content in invent.demo().files.items():
+        path = FOLDER / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
+        print(f"{path}: {len(content):,} bytes")

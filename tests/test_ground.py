@@ -473,3 +473,19 @@ columns = 3
     assert (section.plat, section.niches[0].face) == (None, "")
     assert "no lots" in _said(text[: text.index("[[section.niches")])
     assert "section[1].plat: missing" in _said(text + LEAST[LEAST.index("[[section.rows") :])
+
+
+def test_a_missing_reference_says_what_is_at_stake_there():
+    said = _said(WHOLE.replace('reference = "NAD83(2011)"\noccupations', "occupations"))
+    # 1.28 m in northern Ohio, measured with PROJ; the middle of the zone is within two centimetres of that
+    assert "readings[1].reference" in said
+    assert "1.2" in said
+    assert "ITRF2014" in said
+    assert "correction service or base" in said
+
+
+def test_a_file_that_does_not_say_how_good_it_is_may_be_told():
+    text = WHOLE.replace('order = "pnezd"', 'order = "pnezd"\nfix = "fixed"\nsigma = "0.05 ft"')
+    entry = parse_ground(text, Path()).readings[2]
+    assert (entry.fix, entry.sigma) == ("fixed", 0.05)
+    assert "fix" in _said(WHOLE.replace('order = "pnezd"', 'order = "pnezd"\nfix = "simulated"'))

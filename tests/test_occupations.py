@@ -23,8 +23,8 @@ from cemgis.rules import Rules
 from cemgis.units import METRE, US_SURVEY_FOOT
 
 LOG = Path(__file__).parent / "data" / "nmea" / "nmea-rtk.log"
-METRES = ReadingNumbers.of(Rules(METRE), 1.0)
-FEET = ReadingNumbers.of(Rules(US_SURVEY_FOOT), US_SURVEY_FOOT.metres)
+METRES = ReadingNumbers.of(Rules(METRE), METRE)
+FEET = ReadingNumbers.of(Rules(US_SURVEY_FOOT), US_SURVEY_FOOT)
 DAY = pd.Timestamp("2025-05-06 14:00", tz="UTC")
 EAST, NORTH = 2_000_000.0, 700_000.0
 
@@ -261,7 +261,7 @@ def markers_of(rows, numbers=METRES, **more):
 def test_two_occupations_hours_apart_make_a_marker_trusted():
     markers, findings = markers_of([*go(x=0.01), *go(t=5 * HOUR, x=-0.01)])
     assert markers["trusted"].tolist() == [True]
-    assert markers["trusted_why"].tolist() == ["two occupations 5.0 hours apart agree within 0.02"]
+    assert markers["trusted_why"].tolist() == ["two occupations 5.0 hours apart agree within 0.02 m"]
     np.testing.assert_allclose(off(markers), [[0.0, 0.0]], atol=1e-9)
     # two independent occupations of 0.015 m each
     assert markers["cov_ee"].iloc[0] == pytest.approx(0.015**2 / 2)
@@ -273,7 +273,7 @@ def test_two_occupations_hours_apart_make_a_marker_trusted():
     [
         (go(), "one occupation, no taped check"),
         ([*go(), *go(t=HOUR)], "its occupations are less than 4 hours apart, no taped check"),
-        ([*go(), *go(t=5 * HOUR, x=0.06)], "its occupations differ by 0.06, more than 0.05"),
+        ([*go(), *go(t=5 * HOUR, x=0.06)], "its occupations differ by 0.06 m, more than 0.05 m"),
         ([*go(fix="float"), *go(t=5 * HOUR, fix="float")], "its occupations are too coarse to confirm it"),
     ],
 )
@@ -315,7 +315,7 @@ def test_label_at_two_places_becomes_two_markers():
     # numbered in the order found
     np.testing.assert_allclose(off(markers), [[12.0, 0.0], [0.01, 0.0]], atol=1e-6)
     assert ("marker at two places", "A-1") in kinds(findings)
-    assert "12.0 apart" in next(item.reason for item in findings if item.kind == "marker at two places")
+    assert "12.0 m apart" in next(item.reason for item in findings if item.kind == "marker at two places")
 
 
 def test_two_that_disagree_are_one_doubtful_marker():
@@ -331,7 +331,7 @@ def test_of_three_the_odd_one_is_left_out():
     _, found, _ = make_occupations(readings(rows), METRES)
     settled, findings = settle_occupations(found, METRES)
     assert settled["used"].tolist() == [True, False, True]
-    assert "differs by 0.30" in settled["why_not"].iloc[1]
+    assert "differs by 0.30 m" in settled["why_not"].iloc[1]
     assert kinds(findings) == [("occupations disagree", "A-1")]
     markers, more = make_markers(settled, METRES)
     assert not more
@@ -372,9 +372,9 @@ def test_taped_distance_makes_two_markers_trusted():
     taped = pd.DataFrame({"from": ["a 1", "A-2"], "to": ["A-02", "A-3"], "distance": [30.01, 30.5]})
     markers, findings = markers_of(rows, taped=taped)
     assert markers["trusted"].tolist() == [True, True, False]
-    assert markers["trusted_why"].iloc[0] == "one occupation, and the tape to A-2 agrees within 0.01"
+    assert markers["trusted_why"].iloc[0] == "one occupation, and the tape to A-2 agrees within 0.01 m"
     assert kinds(findings) == [("markers not trusted", "markers"), ("tape disagrees", "A-2 to A-3")]
-    assert "0.50 longer" in next(item.reason for item in findings if item.kind == "tape disagrees")
+    assert "0.50 m longer" in next(item.reason for item in findings if item.kind == "tape disagrees")
 
 
 def test_tape_is_compared_on_the_ground():

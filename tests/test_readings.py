@@ -20,6 +20,7 @@ from cemgis.files.readings import (
     parse_nmea,
     parse_occupations,
     parse_points,
+    parse_taped,
     parse_times,
     read_readings,
 )
@@ -147,7 +148,7 @@ def test_corrupt_sentence_fails_its_checksum():
     assert raw.n_broken == 1
     assert raw.broken[0].line == 2
     assert "checksum" in raw.broken[0].why
-    with pytest.raises(InputError, match="not one reading"):
+    with pytest.raises(InputError, match="not one line"):
         parse_nmea(good.replace("01131.000", "01131.100"), label="A-1")
 
 
@@ -269,7 +270,7 @@ def test_wrong_week_count_is_said():
 
 @pytest.mark.parametrize("text", [b"", b"\0" * 100, b"$", b"$*00", b"$GPGGA*56", b"\xff" * 50, "ü".encode("utf-16")])
 def test_nothing_usable_is_an_input_error(text):
-    with pytest.raises(InputError, match="not one reading"):
+    with pytest.raises(InputError, match="not one line"):
         parse_nmea(text, label="A")
 
 
@@ -355,7 +356,7 @@ def test_occupations_broken_rows_are_named(tmp_path):
     assert [item.line for item in listed.attrs["broken"]] == [3, 4, 5]
     with pytest.raises(InputError, match="no column from, to"):
         occupations("label,x\nA,1\n", tmp_path)
-    with pytest.raises(InputError, match="not one reading"):
+    with pytest.raises(InputError, match="not one line"):
         occupations("label,from,to\nA,soon,later\n", tmp_path)
 
 
@@ -364,6 +365,25 @@ def test_occupation_gives_the_antenna_height(tmp_path):
     table = parse_nmea(LOG, occupations=listed, antenna_height_m=2.0).table
     assert table["antenna_height"].tolist()[:3] == [1.8, 1.8, 2.0]
     np.testing.assert_allclose(table["height"][:3], [267 - 1.8, 267 - 1.8, 265.0], rtol=0, atol=1e-9)
+
+
+def test_taped_distances(tmp_path):
+    path = tmp_path / "taped.csv"
+    path.write_text(
+        "From,To,Distance,Note\nA-1,A-2,31' 11\",\nA-2,A-3,12 ft 6 in,wet\nA-3,A-4,12\n,A,3 ft,\nA,B,2 m,\n"
+    )
+    taped = parse_taped(read_table(path), US_SURVEY_FOOT)
+    assert taped["from"].tolist() == ["A-1", "A-2", "A"]
+    np.testing.assert_allclose(taped["distance"], [31 + 11 / 12, 12.5, 2 * 3937 / 1200], rtol=1e-12)
+    assert taped.attrs["n_broken"] == 2
+    path.write_text("from;to;distance_ft\nA-1;A-2;31,5\n")
+    assert parse_taped(read_table(path), US_SURVEY_FOOT)["distance"].tolist() == [31.5]
+    path.write_text("from;to;distance\nA-1;A-2;31,5\n")
+    with pytest.raises(InputError, match="no length with a unit"):
+        parse_taped(read_table(path), US_SURVEY_FOOT)
+    path.write_text("from;length\nA-1;A-2\n")
+    with pytest.raises(InputError, match="no column to, distance"):
+        parse_taped(read_table(path), US_SURVEY_FOOT)
 
 
 # ---- point lists ------------------------------------------------------------------------------------------------
@@ -424,7 +444,7 @@ def test_mapped_columns_win_and_wrong_ones_are_named_all_at_once():
         ({"label": ["A"], "height": ["1"]}, "no columns of a position"),
         ({"x": ["1"], "y": ["2"]}, "no column of labels"),
         ({"label": ["A"], "lat": ["1"], "lon": ["2"], "easting": ["3"], "northing": ["4"]}, "more than one position"),
-        ({"label": ["A"], "x": ["nan"], "y": ["inf"]}, "not one reading"),
+        ({"label": ["A"], "x": ["nan"], "y": ["inf"]}, "not one line"),
         ({"label": ["A"], "x": ["1e300"], "y": ["2"]}, "beyond all measure"),
         ({"label": ["A"], "lat": ["0"], "lon": ["0"]}, "without a position"),
         ({"label": ["A"], "lat": ["95"], "lon": ["10"]}, "'95' is not a coordinate"),
@@ -598,7 +618,7 @@ BOMB = b"""<?xml version="1.0"?><!DOCTYPE gpx [<!ENTITY a "aaaaaaaaaa"><!ENTITY 
         (b"", "not GPX"),
         (b"<?xml version='1.0' encoding='klingon'?><gpx/>", "not GPX"),
         (b"<gpx><trk><trkseg><trkpt lat='1' lon='2'/></trkseg></trk></gpx>", "no waypoint in it, only 1 points"),
-        (b"<gpx><wpt lat='x' lon='2'><name>A</name></wpt></gpx>", "not one reading"),
+        (b"<gpx><wpt lat='x' lon='2'><name>A</name></wpt></gpx>", "not one line"),
     ],
 )
 def test_gpx_refused(data, said):

@@ -121,6 +121,11 @@ def test_title_lines_and_repeated_or_missing_names(tmp_path):
     assert "above the header" in table.notes[0]
 
 
+def test_line_that_names_the_delimiter(tmp_path):
+    table = read_table(write(tmp_path, "sep=;\nlabel;x\nA;1\nB;2\n"))
+    assert cells(table) == [["A", "1"], ["B", "2"]]
+
+
 def test_runs_of_blanks(tmp_path):
     table = read_table(write(tmp_path, "1   2000.5  300\n22  2001.5  301\n"), header=False)
     assert cells(table) == [["1", "2000.5", "300"], ["22", "2001.5", "301"]]

@@ -9,30 +9,36 @@ import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any
 from xml.parsers import expat
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.csv as pacsv
 import shapely
 
 from cemgis.errors import Gather, InputError
 from cemgis.files.tables import NAMED, BrokenLine, Table, decode, existing_file, read_table, shown, sniff_encoding
 from cemgis.files.vector import read_features
-from cemgis.units import METRE, parse_length
+from cemgis.units import METRE, Unit, parse_length
+
+if TYPE_CHECKING:
+    from cemgis.ground import ReadingsEntry
 
 __all__ = [
     "FORMATS",
     "NAMES",
-    "Entry",
     "RawReadings",
     "format_of",
     "parse_angles",
+    "parse_features",
     "parse_gpx",
     "parse_nmea",
     "parse_occupations",
     "parse_points",
+    "parse_taped",
     "parse_times",
     "read_readings",
 ]
@@ -156,22 +162,6 @@ class RawReadings:
     geographic: bool | None = None
     xy_unit: str | None = None
     file_crs: str | None = None
-
-
-class Entry(Protocol):
-    """What `read_readings` looks at in an entry of ``[[readings]]``."""
-
-    file: str
-    format: str | None
-    visit: str | None
-    occupations: str | None
-    label: str | None
-    section: str | None
-    antenna_height_m: float | None
-    columns: Mapping[str, str]
-    order: str | None
-    delimiter: str | None
-    encoding: str | None
 
 
 _TEXTS = ("label", "section", "fix", "sigma_from", "kind", "condition", "base", "canopy", "note")
@@ -744,7 +734,7 @@ def _nothing_usable(where: str, broken: Sequence[BrokenLine], n_broken: int) -> 
     said = "; ".join(f"line {line}: {why}" for line, _, why in sorted(broken)[:3])
     return InputError.of(
         where,
-        "not one reading in it can be used" + (f" ({n_broken} lines left out: {said})" if n_broken else ""),
+        "not one line in it can be used" + (f" ({n_broken} lines left out: {said})" if n_broken else ""),
         "Check that it is the right file and the right format.",
     )
 
@@ -786,28 +776,45 @@ def _checksums(data: np.ndarray, starts: np.ndarray, ends: np.ndarray) -> np.nda
 
 @dataclass(frozen=True, slots=True)
 class _Sentences:
-    """Sentences of one type: line, place in the file, cells (columns of equal length)."""
+    """Sentences of one type: the line each stands on, and its cells as columns of text."""
 
     lines: np.ndarray
-    cells: list[np.ndarray]
-    talkers: np.ndarray
+    cells: list[pd.Series]
 
     def __len__(self) -> int:
         return len(self.lines)
 
     def cell(self, number: int) -> pd.Series:
-        """Cells of that place as text; blank where a sentence is too short."""
-        if number < len(self.cells):
-            return pd.Series(self.cells[number], dtype="string")
-        return pd.Series("", index=range(len(self)), dtype="string")
+        """Cells of that place; blank where a sentence is too short."""
+        return self.cells[number]
+
+    def said(self, row: int) -> str:
+        """One sentence, shortened."""
+        return shown(",".join(str(cell.iloc[row]) for cell in self.cells).rstrip(","))
 
 
 def _table_of(bodies: list[bytes], lines: np.ndarray, width: int) -> _Sentences:
-    rows = [body.decode("latin-1").split(",") for body in bodies]
-    rows = [row[:width] + [""] * (width - len(row)) for row in rows]
-    cells = [np.array(column, dtype=object) for column in zip(*rows, strict=True)] if rows else []
-    talkers = np.array([row[0][:2] for row in rows], dtype=object)
-    return _Sentences(lines, cells, talkers)
+    """Cut sentences at their commas into `width` cells each."""
+    if not bodies:
+        return _Sentences(lines, [pd.Series([], dtype="string")] * width)
+    even = [
+        body + b"," * (width - 1 - commas)
+        if (commas := body.count(b",")) < width
+        else b",".join(body.split(b",")[:width])
+        for body in bodies
+    ]
+    joined = b"\n".join(even)
+    if not joined.isascii():
+        joined = joined.decode("latin-1").encode("utf-8")
+    names = [str(number) for number in range(width)]
+    table = pacsv.read_csv(
+        pa.BufferReader(joined),
+        pacsv.ReadOptions(column_names=names, use_threads=False),
+        pacsv.ParseOptions(quote_char=False, double_quote=False),
+        pacsv.ConvertOptions(column_types=dict.fromkeys(names, pa.large_string()), strings_can_be_null=False),
+    )
+    dtype = pd.StringDtype("pyarrow")
+    return _Sentences(lines, [pd.Series(dtype.__from_arrow__(column)) for column in table.columns])
 
 
 def _clock_ms(text: pd.Series) -> np.ndarray:
@@ -967,7 +974,9 @@ def parse_nmea(
         computed = stated = np.zeros(len(plain), dtype=np.uint8)
         checked = np.ones(len(plain), dtype=bool)
     # a lone carriage return ends a line, too; one before a line feed does not end another
-    ends = np.flatnonzero((buffer == 10) | ((buffer == 13) & (np.append(buffer[1:], 0) != 10)))
+    returns = np.flatnonzero(buffer == 13)
+    lone = returns[(returns + 1 == len(buffer)) | (buffer[np.minimum(returns + 1, len(buffer) - 1)] != 10)]
+    ends = np.sort(np.concatenate([np.flatnonzero(buffer == 10), lone]))
     line_of = np.searchsorted(ends, starts) + 1
     broken, n_broken = _odd_lines(raw, ends, line_of, checked, computed, stated)
 
@@ -979,13 +988,17 @@ def parse_nmea(
             kept_lines[kind].append(line)
     widths = {"GGA": 15, "GNS": 14, "GST": 9, "RMC": 14, "ZDA": 7, "DTM": 9}
     tables = {kind: _table_of(kept[kind], np.array(kept_lines[kind], dtype=np.int64), widths[kind]) for kind in _TYPES}
-    parts = [_epochs(tables["GGA"], "GGA"), _epochs(tables["GNS"], "GNS")]
+    parts = []
+    for kind in ("GGA", "GNS"):
+        part = _epochs(tables[kind], kind)
+        bad = np.flatnonzero((part["why"] != "").to_numpy(dtype=bool))
+        broken += [
+            BrokenLine(int(part["line"].iloc[at]), tables[kind].said(at), part["why"].iloc[at]) for at in bad[:NAMED]
+        ]
+        n_broken += len(bad)
+        parts.append(part.drop(index=bad))
     epochs = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
-    bad = epochs["why"].to_numpy(dtype=object) != ""
-    for at in np.flatnonzero(bad)[:NAMED]:
-        broken.append(BrokenLine(int(epochs["line"].iloc[at]), epochs["said"].iloc[at], epochs["why"].iloc[at]))
-    n_broken += int(bad.sum())
-    epochs = epochs[~bad].sort_values("line", kind="stable").reset_index(drop=True)
+    epochs = epochs.sort_values("line", kind="stable").reset_index(drop=True)
     if not len(epochs) or not np.isfinite(epochs["x"].to_numpy(dtype=float)).any():
         raise _nothing_usable(where, broken, n_broken)
 
@@ -1120,7 +1133,7 @@ def _odd_lines(
 
 def _epochs(part: _Sentences, kind: str) -> pd.DataFrame:
     """Positions of GGA or GNS sentences; `why` tells what is wrong with one."""
-    columns = ["line", "type", "clock", "x", "y", "height", "fix", "hdop", "satellites", "why", "said"]
+    columns = ["line", "type", "clock", "x", "y", "height", "fix", "hdop", "satellites", "why"]
     if not len(part):
         return pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
     lat = _degrees(part.cell(2), part.cell(3), "NS", 90.0)
@@ -1144,7 +1157,6 @@ def _epochs(part: _Sentences, kind: str) -> pd.DataFrame:
     why[lost & bare & ~np.isin(fix, ["none", "unknown"])] = "it claims a solution and gives no position"
     nowhere = (lat == 0.0) & (lon == 0.0)
     fix = np.where(bare | nowhere, "none", fix)
-    said = np.array([shown(",".join(row)) for row in zip(*part.cells, strict=True)], dtype=object)
     return pd.DataFrame(
         {
             "line": part.lines,
@@ -1157,7 +1169,6 @@ def _epochs(part: _Sentences, kind: str) -> pd.DataFrame:
             "hdop": np.where(hdop > 0, hdop, np.nan),
             "satellites": satellites,
             "why": why,
-            "said": said,
         },
         columns=columns,
     )
@@ -1280,6 +1291,76 @@ def parse_occupations(table: Table, *, day: dt.date | None = None, where: str = 
         }
     )[keep].reset_index(drop=True)
     frame.attrs = {"broken": tuple(sorted(broken)[:NAMED]), "n_broken": n_broken, "notes": (*table.notes, *notes)}
+    return frame
+
+
+def parse_taped(table: Table, unit: Unit, where: str = "taped") -> pd.DataFrame:
+    """Take taped distances between markers: from, to, distance, and a date and a note where there are any.
+
+    Parameters
+    ----------
+    table : Table
+        A distance carries its unit (``31 ft 11 in``) or its column does (``distance_ft``); a foot is the ground's.
+    unit : Unit
+        The ground's.
+    where : str
+
+    Returns
+    -------
+    DataFrame
+        ``line, from, to, distance`` (in `unit`), ``date, note``. ``attrs["broken"]`` and ``attrs["n_broken"]`` say
+        what was left out.
+
+    Raises
+    ------
+    InputError
+        When a column is missing or no row is usable.
+
+    Examples
+    --------
+    >>> from cemgis.units import FOOT
+    >>> rows = pd.DataFrame({"from": ["A-1"], "to": ["A-2"], "distance": ["31 ft 6 in"]})
+    >>> parse_taped(Table(rows, np.array([2]), (), 0, "utf-8", ","), FOOT)["distance"].tolist()
+    [31.5]
+    """
+    headers = [str(header) for header in table.rows.columns]
+    cut = {_header(header)[0]: (header, _header(header)[1]) for header in reversed(headers)}
+    missing = [name for name in ("from", "to", "distance") if name not in cut]
+    if missing:
+        has = ", ".join(shown(header, 30) for header in headers[:30])
+        raise InputError.of(
+            where, f"no column {', '.join(missing)} among: {has}", "Give it the columns from, to, distance."
+        )
+    text = {
+        name: _strings(table.rows[cut[name][0]].reset_index(drop=True))
+        if name in cut
+        else pd.Series("", index=range(len(table.rows)), dtype="string")
+        for name in ("from", "to", "distance", "date", "note")
+    }
+    values, _ = _numbers(text["distance"])
+    column_unit = cut["distance"][1]
+    if column_unit is None:
+        values = np.full(len(values), np.nan)
+    elif not (unit.is_foot and _UNIT_METRES[column_unit] == _UNIT_METRES["ft"]):
+        values = values * _UNIT_METRES[column_unit] / unit.metres
+    for word in text["distance"][np.isnan(values)].unique():
+        try:
+            values[(text["distance"] == word).to_numpy(dtype=bool)] = parse_length(word, unit)
+        except InputError:
+            continue
+    why = np.full(len(values), "", dtype=object)
+    why[~(np.isfinite(values) & (values > 0))] = "its distance is no length with a unit"
+    why[((text["from"] == "") | (text["to"] == "")).to_numpy(dtype=bool)] = "it does not say from where to where"
+    broken = list(table.broken)
+    for at in np.flatnonzero(why != "")[:NAMED]:
+        said = shown(", ".join(table.rows.iloc[at].astype(str)))
+        broken.append(BrokenLine(int(table.lines[at]), said, str(why[at])))
+    n_broken = table.n_broken + int((why != "").sum())
+    keep = why == ""
+    if not keep.any():
+        raise _nothing_usable(where, broken, n_broken)
+    frame = pd.DataFrame({"line": table.lines, **text, "distance": values})[keep].reset_index(drop=True)
+    frame.attrs = {"broken": tuple(sorted(broken)[:NAMED]), "n_broken": n_broken, "notes": table.notes}
     return frame
 
 
@@ -1580,12 +1661,12 @@ def _day_of(visit: str | None) -> dt.date | None:
         return None
 
 
-def read_readings(entry: Entry, folder: Path) -> RawReadings:
+def read_readings(entry: ReadingsEntry, folder: Path) -> RawReadings:
     """Read the file of one entry of ``[[readings]]``.
 
     Parameters
     ----------
-    entry : Entry
+    entry : ReadingsEntry
         Of ``ground.toml``.
     folder : Path
         The ground's folder.

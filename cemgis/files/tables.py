@@ -499,7 +499,8 @@ def _read(
             start = 0
             while start < len(cells.rows):
                 row = cells.rows[start]
-                if any(cell.strip() for cell in row) and not (len(row) == 1 and usual > 1):
+                cells_filled = sum(1 for cell in row if cell.strip())
+                if cells_filled > 1 or (cells_filled == 1 and usual == 1):
                     break
                 start += 1
             titles = [line for line, row in zip(cells.lines[:start], cells.rows[:start], strict=True) if any(row)]

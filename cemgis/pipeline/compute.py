@@ -141,7 +141,11 @@ def _build(run: Run, evidence: Evidence, plat: Plat, placed: Placing) -> None:
         if fit is not None:
             outlines[name] = shapely.transform(shape, fit.transform)
     dates = {entry.name: entry.date for entry in ground.plats}
-    tables["sections"] = build_sections(plat, corners, ground.sections, dates, spaces, outlines, crs)
+    sources = {entry.name: entry.source for entry in ground.plats}
+    tables["sections"] = build_sections(
+        plat, corners, ground.sections, dates, spaces, outlines, crs, gap=ground.rules["section.outline_gap"],
+        plat_sources=sources,
+    )  # fmt: skip
     tables["niches"] = schema.restore(plat.niches, LAYERS["niches"])
     by_space = plat.spaces.set_index("space_id")["row"]
     run.rows = pd.Series(by_space.reindex(spaces["space_id"].astype(object)).to_numpy(), index=spaces.index)

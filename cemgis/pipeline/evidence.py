@@ -115,21 +115,25 @@ def gather_evidence(ground: Ground) -> Evidence:
         raw = attempt(partial(read_readings, reading, ground.folder))
         if raw is not None:
             evidence.readings.append((reading, raw))
+            evidence.findings += _assumed(reading.file, raw.notes)
             evidence.findings += _unread("lines not understood", reading.file, raw, "line")
     for taped in ground.taped:
         table = attempt(partial(_table, ground.folder, taped.file, taped.delimiter, taped.encoding))
         if table is not None:
             evidence.taped.append((taped, table))
+            evidence.findings += _assumed(taped.file, table.notes)
             evidence.findings += _unread("lines not understood", taped.file, table, "line")
     for feature in ground.features:
         found = attempt(partial(_features, ground.folder, feature))
         if found is not None:
             evidence.features.append((feature, found))
+            evidence.findings += _assumed(feature.file, found.notes)
             evidence.findings += _unread("feature broken", feature.file, found, "feature")
     for register in ground.register:
         table = attempt(partial(_table, ground.folder, register.file, register.delimiter, register.encoding))
         if table is not None:
             evidence.register.append((register, table))
+            evidence.findings += _assumed(register.file, table.notes)
             evidence.findings += _unread("rows not understood", register.file, table, "line")
     for section in ground.sections:
         if section.lots:
@@ -169,6 +173,10 @@ def _unread(kind: str, file: str, found: Any, word: str) -> list[Finding]:
     named = "; ".join(f"{word} {line}: {why}" for line, _, why in found.broken[:3])
     many = f"{found.n_broken} {word}{'s' if found.n_broken > 1 else ''} left out"
     return [find(kind, file, f"{many} ({named}{'; ...' if found.n_broken > 3 else ''})")]
+
+
+def _assumed(file: str, notes: tuple[str, ...]) -> list[Finding]:
+    return [find("assumed of a file", file, note) for note in notes]
 
 
 def _table(folder: Path, name: str, delimiter: str | None = None, encoding: str | None = None) -> Table:

@@ -14,20 +14,23 @@ import pandas as pd
 import shapely
 
 from cemgis import edits, schema
+from cemgis.accuracy import leave_one_out_words, nssda
+from cemgis.doubt import explain
 from cemgis.errors import Gather, InputError
+from cemgis.files.readings import RawReadings, parse_taped
 from cemgis.findings import Finding, find
-from cemgis.fit import Fit, explain, file_shifts, fit_plat, leave_one_out_words, locate, nssda
+from cemgis.fit import Fit, fit_plat, locate
 from cemgis.layers import LAYERS
 from cemgis.occupations import ReadingNumbers, make_markers, make_occupations, settle_occupations
 from cemgis.places import label_key
 from cemgis.plat import Match, Plat, match_label
 from cemgis.reference import combined_factor, decimal_year, explain_shift, to_grid, to_lonlat
+from cemgis.shifts import file_shifts
 from cemgis.spaces import Placed, lot_corners, lot_sanity
 from cemgis.spaces import place as put_together
-from cemgis.units import parse_length, say_length
+from cemgis.units import say_length
 
 if TYPE_CHECKING:
-    from cemgis.files.readings import RawReadings
     from cemgis.ground import Ground, ReadingsEntry
     from cemgis.pipeline.evidence import Evidence
 
@@ -87,7 +90,7 @@ def ingest(ground: Ground, evidence: Evidence) -> Ingested:
         except InputError as error:
             gather.take(error)
     control_xy = _control_grid(ground, gather)
-    taped = _taped(ground, evidence, gather)
+    taped, findings = _taped(ground, evidence, gather)
     gather.raise_if_any()
     if not tables:
         raise InputError.of("ground.toml readings", "there are none", "Name at least one file of readings.")
@@ -98,7 +101,7 @@ def ingest(ground: Ground, evidence: Evidence) -> Ingested:
     numbers = ReadingNumbers.of(ground.rules, ground.unit.metres)
     extras = pd.DataFrame(table[[name for name in _EXTRAS if name in table]])
     wide = readings.join(extras)
-    out, occupations, findings = make_occupations(wide, numbers)
+    out, occupations, moved = make_occupations(wide, numbers)
     readings = gpd.GeoDataFrame(schema.restore(out, layer, crs), geometry="geometry", crs=crs)
     used = readings["used"].fillna(value=False).to_numpy(dtype=bool)
     if not used.any():
@@ -112,7 +115,7 @@ def ingest(ground: Ground, evidence: Evidence) -> Ingested:
     factor = float(combined_factor(middle, ground.crs, height)[0])
     control, misses, control_keys, more = _check_control(ground, control_xy, occupations)
     occupations = occupations[~occupations["key"].isin(control_keys)].reset_index(drop=True)
-    return Ingested(readings, occupations, control, misses, taped, factor, numbers, [*findings, *more])
+    return Ingested(readings, occupations, control, misses, taped, factor, numbers, [*findings, *moved, *more])
 
 
 def _in_grid(ground: Ground, entry: ReadingsEntry, raw: RawReadings) -> pd.DataFrame:
@@ -131,6 +134,13 @@ def _in_grid(ground: Ground, entry: ReadingsEntry, raw: RawReadings) -> pd.DataF
     epoch: Any = observed if entry.epoch == "observed" else entry.epoch
     grid = to_grid(table[["x", "y"]].to_numpy(), reference, ground.crs, epoch, table["height"].to_numpy(), entry.file)
     sigma_m = np.sqrt((table["sigma_e"].to_numpy(dtype=float) ** 2 + table["sigma_n"].to_numpy(dtype=float) ** 2) / 2)
+    sigma = pd.Series(sigma_m / ground.unit.metres, index=table.index)
+    sigma_from, fix = table["sigma_from"], table["fix"]
+    if entry.sigma is not None:
+        sigma_from = sigma_from.mask(sigma.isna(), "ground.toml")
+        sigma = sigma.fillna(entry.sigma)
+    if entry.fix is not None:
+        fix = fix.mask(fix.isna() | (fix == "unknown"), entry.fix)
     shapes = np.full(len(table), None, dtype=object)
     good = np.isfinite(grid).all(axis=1)
     shapes[good] = shapely.points(grid[good])
@@ -143,7 +153,7 @@ def _in_grid(ground: Ground, entry: ReadingsEntry, raw: RawReadings) -> pd.DataF
     section = table["section"] if entry.section is None else table["section"].fillna(entry.section)
     return table.assign(
         reading_id=ids, file=entry.file, visit=entry.visit, receiver=entry.receiver, section=section,
-        sigma=sigma_m / ground.unit.metres, reference=reference.name, epoch=epochs, geometry=shapes,
+        sigma=sigma, sigma_from=sigma_from, fix=fix, reference=reference.name, epoch=epochs, geometry=shapes,
         base=table["base"].fillna(entry.corrections),
     )  # fmt: skip
 
@@ -158,25 +168,21 @@ def _control_grid(ground: Ground, gather: Gather) -> Floats:
     return places
 
 
-def _taped(ground: Ground, evidence: Evidence, gather: Gather) -> pd.DataFrame:
-    rows: list[dict[str, Any]] = []
+def _taped(ground: Ground, evidence: Evidence, gather: Gather) -> tuple[pd.DataFrame, list[Finding]]:
+    parts, findings = [], []
     for entry, table in evidence.taped:
-        names = {label_key(name): name for name in table.rows.columns}
-        missing = [name for name in ("from", "to", "distance") if label_key(name) not in names]
-        if missing:
-            gather.add(entry.file, f"no column {', '.join(missing)}", "Its header is: from, to, distance, date, note.")
+        try:
+            found = parse_taped(table, ground.unit, entry.file)
+        except InputError as error:
+            gather.take(error)
             continue
-        ours = [names[label_key(name)] for name in ("from", "to", "distance")]
-        for line, start, end, said in zip(table.lines, *(table.rows[name] for name in ours), strict=True):
-            try:
-                distance = parse_length(said, ground.unit, f"{entry.file} line {line}")
-            except InputError as error:
-                gather.take(error)
-                continue
-            if distance <= 0:
-                gather.add(f"{entry.file} line {line}", f"{said!r} is no distance", "Write what the tape said.")
-            rows.append({"from": start, "to": end, "distance": distance})
-    return pd.DataFrame(rows, columns=["from", "to", "distance"])
+        parts.append(found)
+        if found.attrs["n_broken"]:
+            named = "; ".join(f"line {line}: {why}" for line, _, why in found.attrs["broken"][:3])
+            many = found.attrs["n_broken"]
+            findings.append(find("lines not understood", entry.file, f"{many} distances left out ({named})"))
+    empty = pd.DataFrame(columns=["from", "to", "distance"])
+    return (pd.concat(parts, ignore_index=True) if parts else empty), findings
 
 
 def _check_control(
@@ -738,10 +744,8 @@ def _tell(
         )
         statement = standard.statement
         if statement:
-            weak = f" ({'; '.join(standard.caveats)})" if standard.caveats else ""
-            accuracy += (
-                f" {statement}, predicted places of markers against the markers found (FGDC-STD-007.3-1998){weak}."
-            )
+            named = "; ".join(["FGDC-STD-007.3-1998", *standard.caveats])
+            accuracy += f" {statement}, predicted places of markers against the markers found ({named})."
     said, facts = [], {}
     used = taken.readings["used"].fillna(value=False).sum()
     said.append(

@@ -1,0 +1,163 @@
+"""How far predictions missed, in words and by the national standard."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from cemgis.errors import InputError
+from cemgis.units import Unit, say_length
+
+__all__ = ["Accuracy", "leave_one_out_words", "nssda"]
+
+
+def leave_one_out_words(misses: npt.ArrayLike, unit: Unit) -> str:
+    """Say how far the prediction missed the markers left out in turn.
+
+    Parameters
+    ----------
+    misses : (n, 2) array
+        `Fit.leave_one_out` of the markers that count; rows with NaN do not.
+    unit : Unit
+
+    Examples
+    --------
+    >>> from cemgis.units import US_SURVEY_FOOT
+    >>> leave_one_out_words([[0.3, 0.4], [0.0, 0.1], [0.2, 0.0]], US_SURVEY_FOOT)
+    'of 3 markers left out in turn, the prediction missed by 0.20 ft in the median and 0.50 ft at worst'
+    """
+    vectors = np.asarray(misses, dtype=float).reshape(-1, 2)
+    size = np.hypot(vectors[:, 0], vectors[:, 1])
+    size = size[np.isfinite(size)]
+    if not len(size):
+        return "no marker can be left out: nothing would check the rest"
+    # below 20 values the 95th percentile is the largest one
+    tail = (
+        f"{say_length(float(np.quantile(size, 0.95)), unit)} at the 95th percentile"
+        if len(size) >= 20
+        else f"{say_length(float(size.max()), unit)} at worst"
+    )
+    count = f"{len(size)} markers" if len(size) > 1 else "1 marker"
+    middle = say_length(float(np.median(size)), unit)
+    return f"of {count} left out in turn, the prediction missed by {middle} in the median and {tail}"
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """Horizontal accuracy against independent points.
+
+    Parameters
+    ----------
+    n : int
+    mean_e, mean_n : float
+    sd_e, sd_n : float
+        Standard deviations with n - 1.
+    rmse_e, rmse_n, rmse_r : float
+    accuracy_95 : float
+        ``2.4477 x 0.5 x (RMSE_x + RMSE_y)``; NaN when the two differ by too much for it.
+    statement : str or None
+        The sentence, when the standard allows one.
+    caveats : tuple of str
+        Why there is no sentence, or what weakens it.
+    """
+
+    n: int
+    mean_e: float
+    mean_n: float
+    sd_e: float
+    sd_n: float
+    rmse_e: float
+    rmse_n: float
+    rmse_r: float
+    accuracy_95: float
+    statement: str | None
+    caveats: tuple[str, ...]
+
+
+_ACCURACY = "accuracy"
+_NSSDA_FACTOR = float(np.sqrt(-2.0 * np.log(0.05)))
+"""2.4477, the 95 % radius of a circular normal deviate (FGDC-STD-007.3-1998, App. 3-A)."""
+_NSSDA_RATIO, _NSSDA_QUADRANT, _NSSDA_SPACING = 0.6, 0.2, 0.1
+"""Least RMSE ratio, share of points a quadrant, spacing in diagonals (FGDC-STD-007.3-1998, App. 3-A and 3-C)."""
+
+
+def nssda(
+    differences_e: npt.ArrayLike,
+    differences_n: npt.ArrayLike,
+    unit: Unit,
+    *,
+    points: float,
+    places: npt.ArrayLike | None = None,
+    digits: int = 2,
+) -> Accuracy:
+    """Accuracy by the National Standard for Spatial Data Accuracy.
+
+    Parameters
+    ----------
+    differences_e, differences_n : (n,) arrays
+        Data minus independent points of higher accuracy.
+    unit : Unit
+    points : float
+        How many points a statement needs (rule ``accuracy.nssda_points``).
+    places : (n, 2) array, optional
+        Where they lie, to judge their distribution.
+    digits : int
+        Decimals of the data.
+
+    Raises
+    ------
+    InputError
+        Without any difference, or when some are not numbers.
+
+    Notes
+    -----
+    FGDC-STD-007.3-1998, 3.2.2, 3.2.3, App. 3-A and 3-C: RMSE divides by n; the radius is
+    ``2.4477 x 0.5 x (RMSE_x + RMSE_y)`` as long as the smaller is at least 0.6 of the larger (for equal ones the same
+    as ``1.7308 x RMSE_r``); at least 20 points, a fifth of them in each quadrant, a tenth of the diagonal apart.
+
+    Examples
+    --------
+    >>> from cemgis.units import US_SURVEY_FOOT
+    >>> nssda([0.1, -0.1], [0.08, -0.08], US_SURVEY_FOOT, points=20).caveats[0]
+    'only 2 independent points; a statement needs 20'
+    """
+    east, north = np.asarray(differences_e, dtype=float), np.asarray(differences_n, dtype=float)
+    if east.shape != north.shape or east.ndim != 1 or not len(east) or not np.isfinite([east, north]).all():
+        raise InputError.of(_ACCURACY, "differences are missing or not numbers", "Give one east and one north a point.")
+    n = len(east)
+    rmse_e, rmse_n = float(np.sqrt((east**2).mean())), float(np.sqrt((north**2).mean()))
+    low, high = sorted((rmse_e, rmse_n))
+    even = high == 0.0 or low >= _NSSDA_RATIO * high
+    accuracy = _NSSDA_FACTOR * 0.5 * (rmse_e + rmse_n) if even else float("nan")
+    reasons: list[str] = []
+    if n < points:
+        reasons.append(f"only {n} independent points; a statement needs {points:.0f}")
+    if not even:
+        reasons.append(
+            f"errors east ({say_length(rmse_e, unit)}) and north ({say_length(rmse_n, unit)}) differ by more than the "
+            "standard's formula allows"
+        )
+    weak: list[str] = []
+    if places is None:
+        weak.append("the distribution of the points was not looked at")
+    else:
+        where = np.asarray(places, dtype=float).reshape(-1, 2)
+        span = np.ptp(where, axis=0)
+        upper = where > where.min(axis=0) + span / 2.0
+        share = np.bincount(upper[:, 0] + 2 * upper[:, 1], minlength=4) / n
+        if share.min() < _NSSDA_QUADRANT:
+            name = ("southwest", "southeast", "northwest", "northeast")[int(share.argmin())]
+            weak.append(f"only {share.min():.0%} of the points lie in the {name} quadrant; the standard asks for 20%")
+        if n > 1 and cKDTree(where).query(where, k=2)[0][:, 1].min() < _NSSDA_SPACING * np.hypot(*span):
+            weak.append("some points lie closer together than a tenth of the diagonal")
+    statement = None
+    if not reasons:
+        statement = f"Tested {accuracy:.{digits}f} {unit.suffix} horizontal accuracy at 95% confidence level"
+    sd = (float(np.std(east, ddof=1)), float(np.std(north, ddof=1))) if n > 1 else (float("nan"), float("nan"))
+    return Accuracy(
+        n, float(east.mean()), float(north.mean()), *sd, rmse_e, rmse_n, float(np.hypot(rmse_e, rmse_n)),
+        accuracy, statement, (*reasons, *weak),
+    )  # fmt: skip
