@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ import pandas as pd
 
 from cemgis.layers import SPACE_KINDS, SPACE_STATES
 
-__all__ = ["NOT_STATED", "Capacity", "capacity"]
+__all__ = ["NOT_STATED", "USES", "Capacity", "capacity", "still_possible", "sum_possible"]
 
 NOT_STATED = "not stated"
 """Column of the spaces whose state is missing: they are counted, and as nothing else."""
@@ -126,3 +127,156 @@ def _count(number: int, kind: str) -> str:
 def _states(row: pd.Series, states: list[str]) -> str:
     """Say the states that occur; the vacant ones always, that is what is asked."""
     return ", ".join(f"{int(row[state])} {state}" for state in states if row[state] or state == "vacant")
+
+
+# ---- burials still possible -----------------------------------------------------------------------------------------
+
+USES = (
+    "free", "free, in a lot in use", "right held", "room for one more", "used", "lost", "too little clearance",
+    "not before it is settled",
+)  # fmt: skip
+"""What a space is good for; every space is one of these."""
+
+_UNSETTLED = ("probably occupied", "in doubt", "disturbed, empty", NOT_STATED)
+
+
+def still_possible(
+    spaces: pd.DataFrame,
+    niches: pd.DataFrame | None = None,
+    *,
+    rules: Mapping[str, float],
+    events: pd.DataFrame | None = None,
+    clearances: pd.DataFrame | None = None,
+    steep: pd.Series | None = None,
+) -> pd.DataFrame:
+    """Say of each space what it is still good for under the rules, and of each one that is lost why.
+
+    Parameters
+    ----------
+    spaces, niches : DataFrame
+        Layers of those names.
+    rules : mapping of str to float
+        ``space.full_burials``, ``space.urns``, ``space.urns_over_full``, ``clearance.sure``.
+    events : DataFrame, optional
+        Layer; without it every burial of a full space counts as a full one.
+    clearances : DataFrame, optional
+        Layer: a free space is not counted when something that lies in it or reaches into it leaves surely less than
+        the rule asks.
+    steep : Series of str, optional
+        By space id: why the land is no good, such as ``slope 31 %``.
+
+    Returns
+    -------
+    DataFrame
+        ``space_id``, ``section``, ``kind``, ``state``, ``use`` (one of `USES`), ``why`` (for all but free ones),
+        ``full`` and ``urns``: burials still possible now without anyone else's right; ``full_held`` and
+        ``urns_held``: those that belong to holders of rights.
+
+    Examples
+    --------
+    >>> from cemgis.rules import Rules
+    >>> from cemgis.units import FOOT
+    >>> spaces = pd.DataFrame({"space_id": ["A-1", "A-2", "A-3"], "section": "A", "kind": "full", "lot_id": None,
+    ...                        "state": ["vacant", "occupied", "lost"], "burials": [0, 1, 0],
+    ...                        "state_why": [None, "interment 1901", "taken by tree T1"]})
+    >>> still_possible(spaces, rules=Rules(FOOT))[["use", "full", "why"]].values.tolist()
+    [['free', 1, ''], ['used', 0, 'interment 1901'], ['lost', 0, 'taken by tree T1']]
+    """
+    names = ["space_id", "section", "kind", "lot_id", "state", "state_why", "burials"]
+    tables = [pd.DataFrame(spaces).reindex(columns=names).astype(object)]
+    if niches is not None and len(niches):
+        tables.append(pd.DataFrame(niches).assign(kind="niche").reindex(columns=names).astype(object))
+    every = pd.concat(tables, ignore_index=True)
+    state = every["state"].where(every["state"].notna(), NOT_STATED).to_numpy(dtype=object)
+    kind = every["kind"].to_numpy(dtype=object)
+    for_urns = np.isin(kind.astype(str), ["cremation", "niche"])
+    burials = pd.to_numeric(every["burials"], errors="coerce").fillna(0).to_numpy(dtype=np.int64)
+    urns = np.where(for_urns, burials, _urns_in(every["space_id"], events))
+    urns = np.minimum(urns, burials)
+    full = np.where(for_urns, 0, burials - urns)
+    room_full = np.where(for_urns, 0, int(rules["space.full_burials"]) - full).clip(min=0)
+    most_urns = np.where(for_urns, int(rules["space.urns"]), int(rules["space.urns_over_full"]))
+    room_urns = (most_urns - urns).clip(min=0)
+    # An urn alone in a space for a full burial: whether a casket may follow is the family's matter, not counted.
+    room_full = np.where((urns > 0) & ~for_urns, 0, room_full)
+
+    tight = _too_tight(every["space_id"], clearances, rules["clearance.sure"])
+    if steep is not None:
+        slope = every["space_id"].map(steep).to_numpy(dtype=object)
+        tight = np.where(pd.isna(tight), slope, tight)
+    in_use = every["lot_id"].notna() & every["lot_id"].isin(set(every["lot_id"][np.isin(state, ["occupied"])].dropna()))
+    conditions = [
+        (state == "lost", "lost"),
+        (np.isin(state, _UNSETTLED), "not before it is settled"),
+        (np.isin(state, ["vacant", "right held"]) & ~pd.isna(tight), "too little clearance"),
+        (state == "right held", "right held"),
+        ((state == "vacant") & in_use.to_numpy(dtype=bool), "free, in a lot in use"),
+        (state == "vacant", "free"),
+        ((state == "occupied") & (room_full + room_urns > 0), "room for one more"),
+    ]
+    use = np.full(len(every), "used", dtype=object)
+    for condition, name in reversed(conditions):
+        use[condition] = name
+    free = np.isin(use, ["free", "free, in a lot in use"])
+    more, held = use == "room for one more", use == "right held"
+    # A second burial in a space belongs to whoever holds the first.
+    why = np.where(use == "too little clearance", tight, every["state_why"].to_numpy(dtype=object))
+    why = np.where(free | pd.isna(why), "", why)
+    return pd.DataFrame(
+        {
+            "space_id": every["space_id"],
+            "section": every["section"],
+            "kind": kind,
+            "state": state,
+            "use": use,
+            "why": why,
+            "full": np.where(free, room_full, 0),
+            "urns": np.where(free, room_urns, 0),
+            "full_held": np.where(held | more, room_full, 0),
+            "urns_held": np.where(held | more, room_urns, 0),
+        }
+    )
+
+
+def _urns_in(ids: pd.Series, events: pd.DataFrame | None) -> np.ndarray:
+    """Urns left in each space by its events."""
+    if events is None or not len(events):
+        return np.zeros(len(ids), dtype=np.int64)
+    step = events["kind"].map({"urn placed": 1, "urn removed": -1}).fillna(0)
+    left = step.groupby(events["space_id"].astype(object)).sum()
+    return np.asarray(ids.map(left).fillna(0).clip(lower=0), dtype=np.int64)
+
+
+def _too_tight(ids: pd.Series, clearances: pd.DataFrame | None, sure: float) -> np.ndarray:
+    """Why a space is short of clearance by something that is not its own, or None."""
+    result = np.full(len(ids), None, dtype=object)
+    if clearances is None or not len(clearances):
+        return result
+    short = clearances[(clearances["chance_short"].astype(float) >= sure).to_numpy()]
+    said = "only " + short["gap"].astype(float).round(2).astype(str) + " from " + short["a_id"].astype(str)
+    by_space = pd.Series(said.to_numpy(dtype=object), index=short["b_id"].astype(object)).groupby(level=0).first()
+    found = ids.map(by_space).to_numpy(dtype=object)
+    result[~pd.isna(found)] = found[~pd.isna(found)]
+    return result
+
+
+def sum_possible(possible: pd.DataFrame) -> pd.DataFrame:
+    """Sum `still_possible` by section and kind: spaces by use, their total, burials still possible.
+
+    Examples
+    --------
+    >>> from cemgis.rules import Rules
+    >>> from cemgis.units import FOOT
+    >>> spaces = pd.DataFrame({"space_id": ["A-1", "A-2"], "section": "A", "kind": "full", "state": ["vacant", "lost"]})
+    >>> sum_possible(still_possible(spaces, rules=Rules(FOOT)))[["section", "free", "lost", "total", "full"]]
+      section  free  lost  total  full
+    0       A     1     1      2     1
+    """
+    keys = [possible["section"], possible["kind"]]
+    counts = pd.crosstab(keys, possible["use"]).reindex(columns=list(USES), fill_value=0)
+    counts["total"] = counts.sum(axis=1)
+    sums = possible.groupby(["section", "kind"])[["full", "urns", "full_held", "urns_held"]].sum()
+    table = counts.join(sums).reset_index()
+    table.columns.name = None
+    table["kind"] = pd.Categorical(table["kind"], list(SPACE_KINDS), ordered=True)
+    return table.sort_values(["section", "kind"], ignore_index=True).astype({"kind": object})

@@ -29,7 +29,7 @@ _TIMED = re.compile(
     r"(-?[0-9]{4}-[0-9]{2}-[0-9]{2})T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:Z|[+-][0-9]{2}(?::[0-9]{2})?)?", re.ASCII
 )
 _LONG = re.compile(r"Y-?[1-9][0-9]{4,17}", re.ASCII)
-_LIKE = re.compile(r"[-0-9XYESZT?~%.,:+/\[\]{} ]{4,80}", re.ASCII)
+_LIKE = re.compile(r"[-0-9XYES?~%.,/\[\]{}]{4,80}", re.ASCII)
 _SEASON = range(21, 25)
 
 Order = str

@@ -45,6 +45,7 @@ __all__ = [
     "say_scale",
     "text_width",
     "true_north_on_page",
+    "upright",
     "without_boxes",
     "wrap",
 ]
@@ -584,8 +585,14 @@ class Lettering:
     boxes: npt.NDArray[np.object_]
 
 
-def _long_side(polygons_pt: npt.NDArray[np.object_]) -> tuple[Floats, Floats, Floats]:
-    """Angle of the long side (upright, anticlockwise from the right), its length, and the short side's."""
+def upright(polygons_pt: npt.NDArray[np.object_]) -> tuple[Floats, Floats, Floats]:
+    """Angle of the long side (upright, anticlockwise from the right), its length, and the short side's.
+
+    Examples
+    --------
+    >>> [value.round(6).tolist() for value in upright(shapely.box([0], [0], [9], [4]))]
+    [[0.0], [9.0], [4.0]]
+    """
     azimuth, width, length = long_axis(polygons_pt)
     # Upright, and read from the right where it stands on end; ten degrees past that so that a row does not flip.
     angle = (90.0 - np.nan_to_num(azimuth) + 80.0) % 180.0 - 80.0
@@ -599,14 +606,16 @@ def lettering(
     most_pt: float = 9.0,
     least_pt: float = _LEAST_PT,
     across: float = 0.72,
-    along: float = 0.82,
+    along: float | Floats = 0.82,
     toward_deg: Floats | None = None,
-    shift: float = 0.0,
+    shift: float | Floats = 0.0,
     size_pt: float | None = None,
+    angle_deg: Floats | None = None,
+    share: float = 0.1,
 ) -> Lettering:
     """Fit numbers into polygons at one size for the sheet, turned to the long side and upright.
 
-    The size is the one at which 9 of 10 have room; the others are marked as not fitting.
+    The size is the one at which all but a `share` have room; the others are marked as not fitting.
 
     Parameters
     ----------
@@ -616,13 +625,16 @@ def lettering(
     most_pt, least_pt : float
         Largest size; below the least nothing is lettered.
     across, along : float
-        Share of the short and the long side a number may take.
+        Share of the short and the long side a number may take; `along` may differ from one to the next.
     toward_deg : ndarray, optional
         Direction, clockwise from the top, into which a number moves from the middle.
-    shift : float
+    shift : float or ndarray
         By this share of the long side.
     size_pt : float, optional
         Given, it is kept, and only what has room for it fits.
+    angle_deg : ndarray, optional
+        Instead of the long side's, for what is square.
+    share : float
 
     Examples
     --------
@@ -632,17 +644,19 @@ def lettering(
     (9.0, [0.0, 0.0], [True, True])
     """
     count = len(polygons_pt)
-    angle, length, width = _long_side(polygons_pt)
+    angle, length, width = upright(polygons_pt)
+    if angle_deg is not None:
+        angle = np.asarray(angle_deg, dtype=float)
     unit_widths = np.array([text_width(text, 1.0) for text in texts], dtype=float)
     worded = unit_widths > 0
     room = np.where(worded, np.minimum(width * across / _CAP_HEIGHT, length * along / np.maximum(unit_widths, 1e-9)), 0)
     middle = shapely.get_coordinates(shapely.centroid(polygons_pt)).reshape(-1, 2) if count else np.zeros((0, 2))
-    size = float(min(most_pt, np.quantile(room[worded], 0.1))) if worded.any() else 0.0
+    size = float(min(most_pt, np.quantile(room[worded], share))) if worded.any() else 0.0
     if size < least_pt * (1 - 1e-9):
         size = 0.0
     if size_pt is not None:
         size = size_pt
-    if toward_deg is not None and shift:
+    if toward_deg is not None and np.any(shift):
         turn = np.radians(np.asarray(toward_deg, dtype=float))
         step = np.nan_to_num(np.column_stack([np.sin(turn), np.cos(turn)])) * (shift * length)[:, None]
         middle = middle + step

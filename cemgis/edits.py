@@ -15,6 +15,7 @@ import shapely
 from cemgis import schema
 from cemgis.errors import Gather, InputError, Problem
 from cemgis.schema import Layer
+from cemgis.units import compass_azimuth
 
 __all__ = [
     "BY_PLAT",
@@ -325,6 +326,11 @@ def _refuse(difference: Difference, gather: Gather) -> None:
         if row.column == _GEOMETRY:
             if layer.name != "corners":
                 gather.add(f"{layer.name} [{row.key}]", "moved, but its shape hangs on corners", "Move its corners.")
+        elif row.column == "heads" and row.now is not None:
+            try:
+                compass_azimuth(str(row.now), f"{layer.name}.{row.column} [{row.key}]")
+            except InputError as error:
+                gather.take(error)
         elif row.column not in free:
             may = f"Only {', '.join(free)} can be settled here" if free else "Nothing here can be settled by hand"
             gather.add(

@@ -13,7 +13,7 @@ from shapely.geometry import Point
 from cemgis import schema
 from cemgis.layers import LAYERS, SEVERITIES
 
-__all__ = ["FINDINGS", "Finding", "FindingKind", "find", "tabulate"]
+__all__ = ["FINDINGS", "Finding", "FindingKind", "find", "tabulate", "worst_first"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,19 +83,35 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
      "Look at the misses: the plat may be distorted or drawn after the fact."),
     ("plat north is not north", _W, "the top of a plat does not point north on the ground",
      "Check what is written about sides and corners against the ground before measuring from a marker."),
+    ("scale implausible", _W, "a plat fits its markers only at a scale that no tape or chain makes",
+     "Check the unit of its lengths, in ground.toml or in the file of its lots."),
     ("plats overlap", _W, "two plats claim the same land", "The earlier plat goes first until someone decides."),
     ("sections overlap", _W, "two sections of one plat claim the same land", "Mend the plat's sections."),
     # ---- register -------------------------------------------------------------------------------------------------
     ("record not usable", _W, "a line of the records is torn, was altered or is no record",
      "Look at the line and enter again what it says."),
     ("place unknown", _W, "a record names a place that does not exist", "Check the ledger page."),
+    ("place reads two ways", _W, "a place means one space by today's numbering and another by a former one",
+     "Look at the ledger page and the plat of that time, then write what it means."),
     ("place open", _N, "a record names a lot or section but no space", "Complete it where the ledger allows."),
     ("space overfull", _W, "more burials are recorded in a space than the rule allows", "Check the ledger."),
     ("removal without burial", _W, "a disinterment is recorded where no burial is", "Check the ledger."),
+    ("burial before death", _W, "a burial is dated before the death", "Check both dates in the ledger."),
+    ("death before birth", _W, "a death is dated before the birth", "Check both dates in the ledger."),
+    ("person twice", _W, "two rows seem to record one person",
+     "Compare the rows and what else is known; if they are one, strike one of them in the list it came from."),
+    ("stone disagrees", _W, "a stone says something else than the register",
+     "Look at the stone and the ledger page. Neither is always right."),
+    ("sources disagree", _W, "two lists record one burial and differ",
+     "The list named first in ground.toml counts until someone decides."),
+    ("age disagrees", _N, "an age does not fit the dates", "Check the ledger."),
+    ("gap in the ledger", _N, "numbers of the ledger are missing", "Look for the leaf, or note that it is lost."),
     ("rows not understood", _N, "some rows of the register could not be read", "Look at the rows named."),
     ("record to look at again", _W, "what a person settled by hand replaces something the evidence says otherwise now",
      "Confirm it or withdraw the record."),
-    ("dates open", _N, "some dates of the register are not written as year, year-month or year-month-day",
+    ("day and month open", _N, "a column does not show whether the day or the month is written first",
+     "They are kept as one of two days; write the dates of that list with the month as a word."),
+    ("dates open", _N, "some dates of the register are not understood",
      "They are kept as written and left open; nothing is guessed."),
     # ---- what lies where ------------------------------------------------------------------------------------------
     ("heads disagree", _W, "stones or vaults show the heads at the other end than the rule",
@@ -177,8 +193,7 @@ def tabulate(findings: Iterable[Finding], crs: Any = None) -> gpd.GeoDataFrame:
             merged[item.kind, item.subject] = Finding(
                 item.kind, item.subject, reason, first.section or item.section, first.at or item.at, first.todo
             )
-    ranks = {kind: rank for rank, kind in enumerate(FINDINGS)}
-    rows = sorted(merged.values(), key=lambda item: (SEVERITIES.index(item.severity), ranks[item.kind], item.subject))
+    rows = sorted(merged.values(), key=lambda item: _rank(item.severity, item.kind, item.subject))
     table = pd.DataFrame(
         {
             "finding_id": [f"{item.kind}: {item.subject}" for item in rows],
@@ -193,3 +208,23 @@ def tabulate(findings: Iterable[Finding], crs: Any = None) -> gpd.GeoDataFrame:
     shapes = [None if item.at is None else Point(item.at) for item in rows]
     frame = schema.restore(table.assign(geometry=pd.Series(shapes, dtype=object)), LAYERS["findings"], crs)
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=crs)
+
+
+def _rank(severity: str, kind: str, subject: str) -> tuple[int, int, str]:
+    ranks = {name: rank for rank, name in enumerate(FINDINGS)}
+    grave = SEVERITIES.index(severity) if severity in SEVERITIES else len(SEVERITIES)
+    return grave, ranks.get(kind, len(ranks)), subject
+
+
+def worst_first(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the findings layer in the order of `tabulate`: a file keeps it by key, and a map numbers it worst first.
+
+    Examples
+    --------
+    >>> table = tabulate([find("label not on plat", "B-9", "read"), find("label misread", "B-16", "lies elsewhere")])
+    >>> worst_first(table.iloc[::-1])["severity"].tolist()
+    ['danger', 'warning']
+    """
+    columns = (table[name].astype(object).fillna("").astype(str) for name in ("severity", "kind", "subject"))
+    keys = [_rank(*row) for row in zip(*columns, strict=True)]
+    return table.iloc[sorted(range(len(keys)), key=keys.__getitem__)].reset_index(drop=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -13,8 +13,9 @@ from scipy.spatial import cKDTree
 
 from cemgis.adjust import adjust, inverse_blocks, noncentrality, quadratics, radius_95
 from cemgis.errors import Gather, InputError
+from cemgis.signal import Local, Prior, collocate, learn, outside
 
-__all__ = ["MODELS", "Fit", "Located", "Mixture", "fit_plat", "locate"]
+__all__ = ["MODELS", "Fit", "Located", "LocatedLocally", "Mixture", "fit_plat", "locate"]
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -37,6 +38,8 @@ _SEED = 20
 """Of the samples of the robust start: the same markers always give the same fit."""
 _SAMPLES = 500
 _CHECKED = 1e-9
+_RELEARN = 400
+"""With more markers a signal's covariance is not learned in every round of tests."""
 
 
 # ---- the four models, in scaled plat coordinates u = (plat - centre) / spread, parameters all lengths ---------------
@@ -338,6 +341,11 @@ class Fit:
         Least miss of this marker that the test would notice with the given power.
     leave_one_out : (n, 2) array
         Found minus predicted from all other used markers.
+    local : cemgis.signal.Local, optional
+        Signal beside the model. Then `misses`, `tau`, `tau_limit`, `redundancy`, `smallest_detectable`,
+        `leave_one_out`, `unresolved` and `used` come from both together; everything else is the model's alone.
+    local_row : (n,) array of int, optional
+        Row of each marker in it, -1 for those not used.
     """
 
     model: str
@@ -366,11 +374,20 @@ class Fit:
     redundancy: Floats
     smallest_detectable: Floats
     leave_one_out: Floats
+    local: Local | None = None
+    local_row: Ints | None = None
 
     def transform(self, plat_xy: npt.ArrayLike) -> Floats:
-        """Grid coordinates (m, 2) of plat coordinates (m, 2)."""
+        """Grid coordinates (m, 2) of plat coordinates (m, 2) by the model alone."""
         out: Floats = (np.asarray(plat_xy, dtype=float) - self.plat_centre) @ self.linear.T + self.offset
         return out
+
+    def place(self, plat_xy: npt.ArrayLike) -> Floats:
+        """Likeliest grid coordinates (m, 2) of plat coordinates (m, 2): the model, and the signal if there is one."""
+        plat = np.asarray(plat_xy, dtype=float).reshape(-1, 2)
+        if self.local is None:
+            return self.transform(plat)
+        return self.transform(plat) + self.local.predicted(plat, self.jacobian(plat))[0]
 
     def turn(self, plat_vectors: npt.ArrayLike) -> Floats:
         """Grid vectors (m, 2) of plat vectors (m, 2): an inset, a side, a direction."""
@@ -388,10 +405,22 @@ class Fit:
         return _design(self.model, u, self.linear * self.spread)
 
     def covariance_at(self, plat_xy: npt.ArrayLike, *, setting: bool = True) -> Floats:
-        """Covariance (m, 2, 2) of fitted places; with the setting error of what stands there unless told otherwise."""
+        """Covariance (m, 2, 2) of `place`; with the setting error of what stands there unless told otherwise."""
         jacobian = self.jacobian(plat_xy)
+        if self.local is not None:
+            plat = np.asarray(plat_xy, dtype=float).reshape(-1, 2)
+            apart = self.local.predicted(plat, jacobian)[1]
+            groups = np.arange(len(plat))[:, None]
+            known: Floats = self.local.joint(plat, jacobian, groups, np.full(len(plat), -1), apart)[0]
+            known = known.reshape(-1, 2, 2)
+            return known + self.local.setting_variance * np.eye(2) if setting else known
         out: Floats = jacobian @ self.cov @ jacobian.transpose(0, 2, 1)
         return out + self.setting_sigma**2 * np.eye(2) if setting else out
+
+    @property
+    def set_to(self) -> float:
+        """How far markers were set from their places, the signal apart if there is one."""
+        return self.setting_sigma if self.local is None else self.local.likely.setting
 
     @property
     def parameters(self) -> pd.DataFrame:
@@ -678,6 +707,7 @@ def fit_plat(
     usable: npt.ArrayLike | None = None,
     unfound: tuple[Sequence[str], npt.ArrayLike] | None = None,
     allow_unchecked: bool = False,
+    local: Prior | None = None,
     where: str = _WHERE,
 ) -> Fit:
     """Place a plat by its found markers: robust start, then weighted least squares with iterative data snooping.
@@ -706,6 +736,8 @@ def fit_plat(
         Markers of this plat not found yet, to suggest what to look for.
     allow_unchecked : bool
         Fit even when nothing is left over to check it.
+    local : cemgis.signal.Prior, optional
+        What is expected of a smooth local signal beside the model; without it none is looked for.
     where : str
         Named in the error.
 
@@ -726,6 +758,10 @@ def fit_plat(
     likeliest of up to 500 fits to smallest samples, under a mixture of good, moved and misread markers. Then the
     markers that fail the test are set aside, worst first, and those that fit again are taken back.
 
+    With `local`, every marker is then judged anew against what the markers around it say: the start are those that miss
+    as their neighbours do, then again the worst go and what fits comes back. Where nothing speaks for a signal, or the
+    markers are too few for one, the plain fit is returned.
+
     Examples
     --------
     >>> plat = np.array([[0, 0], [100, 0], [100, 80], [0, 80], [50, 40]], dtype=float)
@@ -736,14 +772,13 @@ def fit_plat(
     ([True, True, True, True, False], 9.0)
     """
     plat, grid, reading = (np.array(item, dtype=float) for item in (plat_xy, grid_xy, cov))
-    n, p = len(plat), MODELS.get(model, 0)
+    n = len(plat)
     names = [str(label) for label in labels] if labels is not None else [f"marker {row + 1}" for row in range(n)]
     prior = (float(setting_sigma), float(setting_dof))
     located = _check(plat, grid, reading, names, model, prior, alpha, power, where)
     here = located if usable is None else located & np.asarray(usable, dtype=bool)
     ask = _Ask(model, plat, names, unfound, where)
-    # markers in an order of their own, so that the order they come in changes nothing
-    order = np.lexsort((grid[:, 1], grid[:, 0], plat[:, 1], plat[:, 0]))
+    order = _in_order(plat, grid)
     order = order[here[order]]
     ask.refuse_few(order, allow_unchecked=allow_unchecked)
     middle, origin = plat[order].mean(axis=0), np.median(grid[order], axis=0)
@@ -763,21 +798,40 @@ def fit_plat(
         turned = _snoop(model, u, grid[order] - origin, reading[order], spread, prior, alpha)
         ask.refuse_disagreement(agree, _agreeing(model, turned), len(order))
 
-    # once more about the centre of what is used, with every marker that has a position
     if np.linalg.det(at.found.state.linear) < 0.0:
         mended = "With x of the plat turned round it is not: mend its axes."
         raise InputError.of(where, "its markers agree with its mirror image", mended)
-    rows = order[at.used]
-    centre = plat[rows].mean(axis=0)
+    used, over = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+    used[order], over[order] = at.used, unresolved
     linear = at.found.state.linear / spread
+    start = _Start(linear, at.found.state.offset + origin - linear @ middle, at.found.variance)
+    final = _finished(model, plat, grid, reading, used, over, start, prior, alpha, power)
+    return final if local is None else _localised(final, here, local, prior, alpha, power)
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """Grid = linear plat + offset, and the setting variance: where the last iteration begins."""
+
+    linear: Floats
+    offset: Floats
+    variance: float
+
+
+def _finished(
+    model: str, plat: Floats, grid: Floats, reading: Floats, used: Flags, unresolved: Flags, begin: _Start,
+    prior: tuple[float, float], alpha: float, power: float,
+) -> Fit:  # fmt: skip
+    """Fit once more about the centre of what is used, and tell of every marker that has a position."""
+    n, p = len(plat), MODELS[model]
+    every = _in_order(plat, grid)
+    flags, rows = used, every[used[every]]
+    used = flags[every]
+    centre, origin = plat[rows].mean(axis=0), np.median(grid[rows], axis=0)
     spread = float(np.sqrt(((plat[rows] - centre) ** 2).sum() / len(rows))) or 1.0
-    offset = at.found.state.offset + linear @ (centre - middle)
-    others = np.flatnonzero(located)
-    every = np.concatenate([order, others[~np.isin(others, order)]])
-    used = np.concatenate([at.used, np.zeros(len(every) - len(order), dtype=bool)])
     u, local = (plat[every] - centre) / spread, grid[every] - origin
-    start = _State(linear * spread, offset)
-    at = _Tests(model, u, local, reading[every], used, prior, alpha, start, at.found.variance)
+    start = _State(begin.linear * spread, begin.offset + begin.linear @ centre - origin)
+    at = _Tests(model, u, local, reading[every], used, prior, alpha, start, begin.variance)
     final = at.found
     flat, closing = at.design[used].reshape(-1, p), at.miss[used].reshape(-1)
     guess = reading[every] + prior[0] ** 2 * np.eye(2)
@@ -795,8 +849,6 @@ def fit_plat(
         out[every[used]], out[every[~used]] = of_used, of_others
         return out
 
-    flags = np.zeros((2, n), dtype=bool)
-    flags[0, every], flags[1, order] = used, unresolved
     gain = rowwise(final.gain, 0.0)
     return Fit(
         model=model,
@@ -815,9 +867,9 @@ def fit_plat(
         sigma0=before.sigma0,
         global_chance=before.global_test(alpha).chance if before.dof else float("nan"),
         condition=after.condition,
-        used=flags[0],
+        used=flags,
         checked=after.dof > 0,
-        unresolved=flags[1],
+        unresolved=unresolved,
         misses=rowwise(at.miss[used], at.miss[~used]),
         w=rowwise(np.sqrt(before.block_statistic), aside),
         tau=rowwise(at.tau[used], at.tau[~used]),
@@ -828,6 +880,151 @@ def fit_plat(
         ),
         leave_one_out=rowwise(left_out, at.miss[~used]),
     )
+
+
+def _in_order(plat: Floats, grid: Floats) -> Ints:
+    """Markers with a position in an order of their own, so that the order they come in changes nothing."""
+    order = np.lexsort((grid[:, 1], grid[:, 0], plat[:, 1], plat[:, 0]))
+    located = np.isfinite(np.concatenate([plat, grid], axis=1)).all(axis=1)
+    kept: Ints = order[located[order]]
+    return kept
+
+
+# ---- the local correction --------------------------------------------------------------------------------------------
+
+
+class _LocalTests:
+    """Every marker against what the others around it say, for one choice of used ones."""
+
+    def __init__(self, fit: Fit, rows: Ints, used: Flags, local: Local, alpha: float) -> None:
+        self.used, self.local = used, local
+        miss, cov = np.empty((len(rows), 2)), np.empty((len(rows), 2, 2))
+        plat, observed, noise = fit.plat_xy[rows], fit.misses[rows], fit.reading_cov[rows]
+        miss[used], cov[used] = local.left_out(observed[used])
+        away = ~used
+        miss[away], cov[away] = outside(local, plat[away], fit.jacobian(plat[away]), observed[away], noise[away])
+        self.miss, self.cov = miss, cov
+        seen: Flags = np.asarray(np.isfinite(cov).all(axis=(1, 2)))
+        inverse = inverse_blocks(np.where(seen[:, None, None], cov, np.eye(2)))
+        self.square = np.where(seen, quadratics(miss, inverse), np.nan)
+        variance = local.likely.setting**2
+        with np.errstate(invalid="ignore"):
+            part = variance / (np.einsum("nii->n", cov) / 2.0)
+        dof = local.dof / np.where(seen, np.clip(part, 1e-6, 1.0), 1.0) ** 2
+        inside, beyond = _limits(dof, alpha)
+        self.limit = np.where(used, inside, beyond)
+        self.over = np.nan_to_num(self.square) > self.limit
+        own = noise + variance * np.eye(2)
+        share: Floats = np.einsum("nij,nji->n", own, np.where(seen[:, None, None], inverse, 0.0)) / 2.0
+        self.redundancy = np.where(used, share, 1.0)
+
+
+def _near_agreement(plat: Floats, misses: Floats, alpha: float) -> Flags:
+    """Markers that miss as the ones around them do: the middle miss of the eight nearest is taken off each."""
+    near = cKDTree(plat).query(plat, k=min(9, len(plat)))[1][:, 1:]
+    size = np.linalg.norm(misses - np.median(misses[near], axis=1), axis=1)
+    # the median of the length of a circular normal deviate is 1.1774 of a coordinate's deviation
+    scale = float(np.median(size)) / 1.1774
+    agree: Flags = size <= scale * np.sqrt(-2.0 * np.log(alpha))
+    return agree
+
+
+def _localised(fit: Fit, usable: Flags, expected: Prior, prior: tuple[float, float], alpha: float, power: float) -> Fit:
+    """Look for a signal, judge every marker by it, and carry both into the fit; the plain fit where there is none."""
+    rows = _in_order(fit.plat_xy, fit.grid_xy)
+    rows = rows[usable[rows]]
+    used = fit.used[rows]
+    if len(rows) >= 2 * expected.least:
+        used = _near_agreement(fit.plat_xy[rows], fit.misses[rows], alpha)
+    at = _local_snoop(fit, rows, used, expected, alpha)
+    if at is None:
+        return fit
+    flags, over = np.zeros(len(fit.used), dtype=bool), np.zeros(len(fit.used), dtype=bool)
+    flags[rows], over[rows] = at.used, at.used & at.over
+    start = _Start(fit.linear, fit.offset - fit.linear @ fit.plat_centre, fit.setting_sigma**2)
+    plain = _finished(fit.model, fit.plat_xy, fit.grid_xy, fit.reading_cov, flags, over, start, prior, alpha, power)
+    mine, every = rows[at.used], _in_order(fit.plat_xy, fit.grid_xy)
+    given = plain.plat_xy[mine], plain.jacobian(plain.plat_xy[mine]), plain.misses[mine], plain.reading_cov[mine]
+    local = learn(*given, expected)
+    if local is None:
+        return fit
+    tests = _LocalTests(plain, every, flags[every], _likeliest(local, *given, expected), alpha)
+    left_out = np.full_like(plain.misses, np.nan)
+    left_out[mine] = local.left_out(plain.misses[mine])[0]
+    apart = every[~flags[every]]
+    places = plain.plat_xy[apart]
+    left_out[apart] = plain.misses[apart] - local.predicted(places, plain.jacobian(places))[0]
+    misses = plain.misses.copy()
+    misses[every] -= local.predicted(plain.plat_xy[every], plain.jacobian(plain.plat_xy[every]))[0]
+    local_row = np.full(len(flags), -1, dtype=np.int64)
+    local_row[mine] = np.arange(len(mine))
+
+    def rowwise(values: Floats) -> Floats:
+        out = np.full(len(flags), np.nan)
+        out[every] = values
+        return out
+
+    return replace(
+        plain,
+        misses=misses,
+        tau=rowwise(np.sqrt(tests.square)),
+        tau_limit=rowwise(np.sqrt(tests.limit)),
+        redundancy=rowwise(tests.redundancy),
+        smallest_detectable=rowwise(
+            noncentrality(alpha, power, 2) * np.sqrt(np.linalg.eigvalsh(np.nan_to_num(tests.cov, nan=np.inf))[:, -1])
+        ),
+        leave_one_out=left_out,
+        local=local,
+        local_row=local_row,
+    )
+
+
+def _likeliest(local: Local, xy: Floats, design: Floats, observed: Floats, noise: Floats, expected: Prior) -> Local:
+    """Return the likeliest part alone, as the tests were made with."""
+    if len(local.parts) == 1:
+        return local
+    alone = learn(xy, design, observed, noise, expected, only_likeliest=True)
+    return local if alone is None else alone
+
+
+def _local_snoop(fit: Fit, rows: Ints, used: Flags, expected: Prior, alpha: float) -> _LocalTests | None:
+    """Set aside the worst markers and take back those that fit again, until nothing changes; None without a signal."""
+    plat, checked = fit.plat_xy[rows], _least_sites(fit.model)[1]
+    past: set[bytes] = set()
+    returning, local = True, None
+    learned = b""
+    for _ in range(4 * len(rows) + 20):
+        mine = rows[used]
+        given = fit.plat_xy[mine], fit.jacobian(fit.plat_xy[mine]), fit.misses[mine], fit.reading_cov[mine]
+        if local is None or len(rows) <= _RELEARN:
+            local = learn(*given, expected, only_likeliest=True)
+            learned = used.tobytes()
+            if local is None:
+                return None
+        else:
+            local = replace(local, parts=(collocate(*given, local.likely),))
+        at = _LocalTests(fit, rows, used, local, alpha)
+        chosen = used.copy()
+        over = np.flatnonzero(used & at.over)
+        if len(over):
+            ranked = over[np.argsort(-at.square[over] / at.limit[over], kind="stable")]
+            chosen[ranked[: (len(over) + 3) // 4]] = False
+            if _apart(plat[chosen]) < max(checked, expected.least):
+                break
+        elif returning:
+            chosen |= ~used & ~at.over
+        if (chosen == used).all():
+            if learned == used.tobytes():
+                break
+            local = None  # with many markers the covariance is learned again only when the tests have settled
+            continue
+        if chosen.tobytes() in past:  # going in circles: from here on nothing comes back
+            if not returning:
+                break
+            returning = False
+        past.add(chosen.tobytes())
+        used = chosen
+    return at
 
 
 # ---- where each corner lies ------------------------------------------------------------------------------------------
@@ -943,6 +1140,84 @@ class Located:
         return xy, cov, self._dof(setting, np.einsum("kii->k", cov))
 
 
+@dataclass(frozen=True)
+class LocatedLocally:
+    """Corners on the grid with their joint covariance, by a model and a local signal; the same to ask as `Located`.
+
+    Parameters
+    ----------
+    grid_xy : (m, 2) array
+    plat_xy : (m, 2) array
+    design : (m, 2, p) array
+        Derivatives by the model's parameters.
+    local : cemgis.signal.Local
+    apart : sequence of (m, 2) arrays
+        By how much each part of `local` differs from the mean.
+    held : (m,) array of bool
+    row : (m,) array of int
+        Marker in `local` that holds the corner, -1 for none.
+    reading : (m, 2, 2) array
+        Covariance of the reading that holds the corner; zero for the others.
+    own : (m, 2, 2) array
+        What each corner's error shares with no other: the reading, or the setting error.
+    """
+
+    grid_xy: Floats
+    plat_xy: Floats
+    design: Floats
+    local: Local
+    apart: Sequence[Floats]
+    held: Flags
+    row: Ints
+    reading: Floats
+    own: Floats
+
+    def joint(self, index: npt.ArrayLike) -> Floats:
+        """Joint covariance (k, 2 j, 2 j) of k groups of j corners; order E, N of the first, E, N of the second ..."""
+        chosen = np.asarray(index, dtype=np.int64)
+        k, j = chosen.shape
+        cov, pull = self.local.joint(self.plat_xy, self.design, chosen, self.row, self.apart)
+        held = self.held[chosen]
+        free = ~held
+        cov *= (free[:, :, None] & free[:, None, :])[:, :, None, :, None]
+        # an unfound corner errs with the reading of a held one as much as that reading goes into it
+        shared = pull @ self.reading[chosen][:, None] * (free[:, :, None] & held[:, None, :])[..., None, None]
+        cov += shared.transpose(0, 1, 3, 2, 4) + shared.transpose(0, 2, 4, 1, 3)
+        same = (chosen[:, :, None] == chosen[:, None, :]).astype(float)
+        cov += np.einsum("kab,kaxy->kaxby", same, self.own[chosen])
+        return cov.reshape(k, 2 * j, 2 * j)
+
+    @property
+    def cov(self) -> Floats:
+        """Covariance (m, 2, 2) of each corner."""
+        return self.joint(np.arange(len(self.grid_xy))[:, None])
+
+    @property
+    def dof(self) -> Floats:
+        """Degrees of freedom (m,): infinite, as the covariance already carries what is open about its parameters."""
+        return np.full(len(self.grid_xy), np.inf)
+
+    def radius_95(self) -> Floats:
+        """95 % radius (m,) of each corner."""
+        return radius_95(self.cov)
+
+    def mean(self, index: npt.ArrayLike, weights: npt.ArrayLike, chunk: int = 20_000) -> tuple[Floats, Floats, Floats]:
+        """Weighted means of corners, as `Located.mean`; spaces of one lot ask for its corners once."""
+        chosen, weight = np.asarray(index, dtype=np.int64), np.asarray(weights, dtype=float)
+        groups, which = np.unique(chosen, axis=0, return_inverse=True)
+        which = which.reshape(-1)
+        cov = np.empty((len(chosen), 2, 2))
+        order = np.argsort(which, kind="stable")
+        ends = np.searchsorted(which[order], np.arange(0, len(groups) + chunk, chunk))
+        for number, first in enumerate(range(0, len(groups), chunk)):
+            rows = order[ends[number] : ends[number + 1]]
+            j = chosen.shape[1]
+            joint = self.joint(groups[first : first + chunk]).reshape(-1, j, 2, j, 2)[which[rows] - first]
+            cov[rows] = np.einsum("ka,kb,kaxby->kxy", weight[rows], weight[rows], joint, optimize=True)
+        xy = np.einsum("kj,kjx->kx", weight, self.grid_xy[chosen])
+        return xy, cov, np.full(len(chosen), np.inf)
+
+
 def locate(
     fit: Fit,
     corners_plat_xy: npt.ArrayLike,
@@ -951,7 +1226,7 @@ def locate(
     held_cov: npt.ArrayLike,
     held_row: npt.ArrayLike,
     doubtful: npt.ArrayLike | None = None,
-) -> Located:
+) -> Located | LocatedLocally:
     """Place the corners of a plat: on their markers where found, else by the fit.
 
     Parameters
@@ -971,7 +1246,7 @@ def locate(
 
     Returns
     -------
-    Located
+    Located or LocatedLocally
         Target is the corner as its marker stands or would stand: a held corner has its reading's error only, an unfound
         one the fit's and the setting error. A doubtful corner also carries its miss times itself, so that its radius
         reaches the place the plat gives.
@@ -999,15 +1274,24 @@ def locate(
         raise InputError.of(_WHERE, "one corner is held by two markers", "Settle which of them holds it.")
     shared = fit.jacobian(plat)
     grid = fit.transform(plat)
+    apart: Sequence[Floats] = ()
+    if fit.local is not None:
+        signal, apart = fit.local.predicted(plat, shared)
+        grid = grid + signal
     doubt = np.zeros(len(index), dtype=bool) if doubtful is None else np.asarray(doubtful, dtype=bool)
     miss = held_xy - grid[index]
-    variance = fit.setting_sigma**2
+    variance = fit.setting_sigma**2 if fit.local is None else fit.local.setting_variance
     own = np.tile(variance * np.eye(2), (len(plat), 1, 1))
     own[index] = own_held + np.where(doubt[:, None, None], miss[:, :, None] * miss[:, None, :], 0.0)
+    grid[index] = held_xy
+    if fit.local is not None and fit.local_row is not None:
+        held, at, reading = np.zeros(len(plat), dtype=bool), np.full(len(plat), -1), np.zeros((len(plat), 2, 2))
+        held[index], reading[index] = True, own_held
+        at[index] = np.where(row >= 0, fit.local_row[row], -1)
+        return LocatedLocally(grid, plat, shared, fit.local, apart, held, at, reading, own)
     setting_own = np.full(len(plat), variance)
     setting_own[index] = 0.0
     shared[index] = 0.0
-    grid[index] = held_xy
     crossed = np.zeros((len(plat), fit.cov.shape[0], 2))
     crossed[index] = np.where((row >= 0)[:, None, None], fit.gain[row] @ own_held, 0.0)
     return Located(grid, shared, fit.cov, crossed, own, variance * fit.gain_square, setting_own, fit.dof)

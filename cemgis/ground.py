@@ -166,13 +166,14 @@ class ControlPoint:
 
 @dataclass(frozen=True, slots=True)
 class PlatEntry:
-    """A plat: its name, date, and the model by which it is placed."""
+    """A plat: its name, date, the model by which it is placed, and whether a local signal is sought beside it."""
 
     where: str
     name: str
     date: str
     model: str = "conformal"
     source: str | None = None
+    local: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -601,6 +602,15 @@ class _Keys:
             return None
         return found
 
+    def flag(self, key: str, *, default: bool) -> bool:
+        value = self.get(key)
+        if value is None:
+            return default
+        if not isinstance(value, bool):
+            self.wrong(key, f"{_shown(value)} is neither true nor false", "Write true or false, without quotes.")
+            return default
+        return value
+
     def choice(self, key: str, choices: tuple[str, ...], default: str | None, *, required: str = "") -> str | None:
         value = self.text(key, required=required)
         if value is None:
@@ -919,10 +929,11 @@ def _plat(keys: _Keys) -> PlatEntry | None:
     date = _date(keys, "date")
     model = keys.choice("model", MODELS, "conformal")
     source = keys.text("source")
+    local = keys.flag("local", default=True)
     keys.close()
     if name is None or date is None or model is None:
         return None
-    return PlatEntry(keys.path, name, date, model, source)
+    return PlatEntry(keys.path, name, date, model, source, local)
 
 
 def _features(keys: _Keys) -> FeaturesEntry | None:

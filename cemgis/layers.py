@@ -9,6 +9,7 @@ from cemgis.schema import Column, Layer, Symbol
 __all__ = [
     "CONDITIONS",
     "CORNER_STATES",
+    "EVENT_KINDS",
     "FIXES",
     "FORMAT_VERSION",
     "LAYERS",
@@ -16,6 +17,7 @@ __all__ = [
     "MARKER_STATES",
     "MONUMENT_KINDS",
     "OPENING_STATES",
+    "RIGHT_KINDS",
     "SEVERITIES",
     "SPACE_KINDS",
     "SPACE_STATES",
@@ -28,12 +30,14 @@ FORMAT_VERSION = 1
 FIXES = ("fixed", "float", "differential", "autonomous", "estimated", "simulated", "manual", "none", "unknown")
 MARKER_KINDS = ("disc", "clay", "stone", "pin", "other")
 CONDITIONS = ("whole", "broken", "tilted", "loose", "unknown")
-MARKER_STATES = ("used in the fit", "set aside", "not on the plat", "no position")
+MARKER_STATES = ("used in the fit", "set aside", "not on the plat", "plat without fit", "no position")
 CORNER_STATES = ("found", "doubtful", "unfound", "fitted", "disturbed")
 MONUMENT_KINDS = ("headstone", "footstone", "shared stone", "flush stone", "other")
 SPACE_KINDS = ("full", "cremation", "infant", "niche")
 SPACE_STATES = ("vacant", "right held", "occupied", "probably occupied", "disturbed, empty", "lost", "in doubt")
 OPENING_STATES = ("ordered", "waiting", "opened", "closed", "settled", "abandoned")
+EVENT_KINDS = ("interment", "disinterment", "urn placed", "urn removed", "move", "scattering")
+RIGHT_KINDS = ("right", "sale", "inheritance", "assignment", "buy-back", "reclamation", "reserved")
 SEVERITIES = ("danger", "warning", "note")
 
 _RADIUS_DOC = "radius of the circle that holds the true place with 95 % probability"
@@ -162,6 +166,8 @@ _MARKERS = Layer(
         "used in the fit": Symbol("found marker", fill="#1b4965", line="#1b4965", mark="square", size_pt=4.0),
         "set aside": Symbol("found marker, doubtful", fill="#ffffff", line="#b3261e", mark="diamond", size_pt=6.5),
         "not on the plat": Symbol("marker with no lot", fill="#ffffff", line="#b3261e", mark="cross", size_pt=6.0),
+        "plat without fit": Symbol("marker of a plat not placed", fill="#ffffff", line="#1b4965", mark="square",
+                                   size_pt=4.0),
         "no position": Symbol("marker without position", line="#777777", mark="ring"),
     },
     placeless=True,
@@ -378,13 +384,33 @@ _CONTROL = Layer(
 )  # fmt: skip
 
 _PEOPLE = Layer(
-    "people", None, "person_id", "People named in the register, as they are written there.",
+    "people", None, "person_id", "People named in the register, as they are written there and as they are understood.",
     (
-        _key("person_id", "source and row"),
-        _text("name", "name as written"),
-        Column("born", "date", "date of birth, as far as it is known"),
-        Column("died", "date", "date of death, as far as it is known"),
+        _key("person_id", "source and row", published=True),
+        _text("name", "name as written", out=True),
+        _text("title", "title", out=True),
+        _text("given", "given name", out=True),
+        _text("middle", "further given names", out=True),
+        _text("surname", "surname with its particles", out=True),
+        _text("maiden", "surname at birth, where it is said to be one", out=True),
+        _text("also", "other names in brackets or quotation marks"),
+        _text("suffix", "Jr., III and the like", out=True),
+        _text("relation", "what a name says of another: infant of, wife of"),
+        _text("relative", "who that other is, as written; may be living"),
+        _flag("unknown", "the register says that the name is not known"),
+        Column("born", "date", "date of birth, as far as it is known", published=True),
+        _text("born_written", "the same as written"),
+        _text("born_by", "where the date of birth comes from", ("as written", "age at death", "age at burial")),
+        Column("died", "date", "date of death, as far as it is known", published=True),
+        _text("died_written", "the same as written"),
+        _text("age", "age as written"),
+        _text("inscription", "what the stone says; may name the living"),
+        _text("photo", "file name of a photograph"),
+        _text("page", "page of the ledger"),
+        _text("certainty", "how sure the clerk was, as written"),
+        _text("note", "remarks, as written"),
         _text("source", "file and row"),
+        _text("also_in", "rows of other sources that say the same"),
     ),
 )  # fmt: skip
 
@@ -392,30 +418,99 @@ _EVENTS = Layer(
     "events", None, "event_id", "Interments, disinterments, moves, urns placed or removed: a space has a history.",
     (
         _key("event_id", "source and row"),
-        _text("kind", "what happened",
-              ("interment", "disinterment", "urn placed", "urn removed", "move"), required=True),
-        Column("date", "date", "when, as far as it is known"),
-        _text("person_id", "who"),
+        _text("kind", "what happened", EVENT_KINDS, required=True, out=True),
+        Column("date", "date", "when, as far as it is known", published=True),
+        _text("date_written", "the same as written"),
+        _text("person_id", "who", out=True),
         _text("place", "place as written", required=True),
-        _text("lot_id", "lot it resolves to"),
-        _text("space_id", "space it resolves to"),
+        _text("lot_id", "lot it resolves to", out=True),
+        _text("space_id", "space it resolves to", out=True),
         _text("resolved_by", "how the place was resolved, or why not"),
         _text("container", "container as written"),
+        _text("page", "page of the ledger"),
+        _text("certainty", "how sure the clerk was, as written"),
         _text("source", "file and row", required=True),
+        _text("also_in", "rows of other sources that say the same"),
         _text("as_written", "the row as it stood"),
     ),
 )  # fmt: skip
 
 _RIGHTS = Layer(
-    "rights", None, "right_id", "Rights of interment as recorded.",
+    "rights", None, "right_id", "Rights of interment as recorded, one row for each space.",
     (
-        _key("right_id", "source and row"),
+        _key("right_id", "source and row, and the space where a row names several"),
+        _text("kind", "how the right came about or ended", RIGHT_KINDS),
         _text("holder", "who holds it"),
+        _text("from_holder", "who held it before"),
+        _text("share", "share of it, as written"),
+        _text("reserved_for", "the person the space is kept for"),
         Column("date", "date", "since when"),
-        _text("instrument", "book and page"),
+        _text("date_written", "the same as written"),
+        _text("instrument", "deed or other instrument"),
+        _text("book", "book it is recorded in"),
+        _text("page", "page of that book"),
         _text("place", "place as written", required=True),
+        _text("part", "part of the lot, where the right is to a part"),
+        _text("lot_id", "lot it resolves to"),
         _text("space_id", "space it resolves to"),
+        _text("resolved_by", "how the place was resolved, or why not"),
+        _text("note", "remarks, as written"),
         _text("source", "file and row", required=True),
+        _text("as_written", "the row as it stood"),
+    ),
+)  # fmt: skip
+
+_KIN = Layer(
+    "kin", None, "kin_id", "Who is related to whom: as a record says, or suggested and marked so.",
+    (
+        _key("kin_id", "the two people and their relation"),
+        _text("person_id", "who", required=True),
+        _text("relation", "what that person is to the other", required=True),
+        _text("other_id", "the other, where the register has one of that name"),
+        _text("other_name", "the other, as written", required=True),
+        _text("by", "as recorded, or suggested from names, lots and dates", ("as recorded", "suggested"),
+              required=True),
+        _text("why", "the words or the reasons"),
+        _text("source", "file and row"),
+    ),
+)  # fmt: skip
+
+_MEMORIES = Layer(
+    "memories", None, "memory_id", "What someone remembers, with who told it and when: for staff only.",
+    (
+        _key("memory_id", "source and row"),
+        _text("text", "what was told", required=True),
+        _text("about", "the person it is about, as written"),
+        _text("person_id", "that person, where the register has one of that name there"),
+        _text("place", "place as written"),
+        _text("lot_id", "lot it resolves to"),
+        _text("space_id", "space it resolves to"),
+        _text("resolved_by", "how the place was resolved, or why not"),
+        _text("told_by", "who told it"),
+        Column("told_on", "date", "when"),
+        _text("source", "file and row", required=True),
+        _text("as_written", "the row as it stood"),
+    ),
+)  # fmt: skip
+
+_INSCRIPTIONS = Layer(
+    "inscriptions", None, "inscription_id", "What stones say; names carved ahead may be of the living.",
+    (
+        _key("inscription_id", "source and row"),
+        _text("name", "name on the stone"),
+        Column("born", "date", "date of birth on the stone"),
+        Column("died", "date", "date of death on the stone"),
+        _text("text", "the inscription"),
+        _text("person_id", "the person of the register it is taken to be"),
+        _text("place", "place as written", required=True),
+        _text("lot_id", "lot it resolves to"),
+        _text("space_id", "space it resolves to"),
+        _text("resolved_by", "how the place was resolved, or why not"),
+        _text("photo", "file name of a photograph"),
+        Column("seen", "date", "when it was read"),
+        _text("certainty", "how well it can be read, as written"),
+        _text("source", "file and row", required=True),
+        _text("as_written", "the row as it stood"),
     ),
 )  # fmt: skip
 
@@ -438,7 +533,8 @@ _CLEARANCES = Layer(
 )  # fmt: skip
 
 _OPENINGS = Layer(
-    "openings", "Polygon", "opening_id", "Graves ordered, opened and closed; one row a job, as the last record leaves it.",
+    "openings", "Polygon", "opening_id",
+    "Graves ordered, opened and closed; one row a job, as the last record leaves it.",
     (
         _key("opening_id", "space and number"),
         _text("space_id", "space it is in", required=True),
@@ -511,7 +607,8 @@ LAYERS: Mapping[str, Layer] = {
     item.name: item
     for item in (
         _SECTIONS, _DRIVES, _OBSTACLES, _LOTS, _SPACES, _NICHES, _VAULTS, _MONUMENTS, _PROBABLE, _CORNERS, _MARKERS,
-        _OCCUPATIONS, _READINGS, _CONTROL, _CLEARANCES, _OPENINGS, _EVENTS, _PEOPLE, _RIGHTS, _FINDINGS, _RUN,
+        _OCCUPATIONS, _READINGS, _CONTROL, _CLEARANCES, _OPENINGS, _EVENTS, _PEOPLE, _RIGHTS, _KIN,
+        _MEMORIES, _INSCRIPTIONS, _FINDINGS, _RUN,
     )
 }  # fmt: skip
 """Every layer by name, in the order a map draws them from below."""

@@ -17,19 +17,22 @@ import shapely
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
+from matplotlib.image import AxesImage
 from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch, Polygon, Rectangle
 from matplotlib.path import Path
+from matplotlib.transforms import Affine2D
 from scipy.spatial import KDTree
 
 from cemgis import __version__, drawing
 from cemgis.drawing import SANS, SERIF, Facts, Frame, Lettering, printable, text_width, wrap
 from cemgis.errors import InputError
+from cemgis.geometry import long_axis
 from cemgis.layers import LAYERS
 from cemgis.schema import Symbol
-from cemgis.units import compass_word
+from cemgis.units import compass_azimuth, compass_word, say_length
 
-__all__ = ["Printed", "save", "whole_ground"]
+__all__ = ["Printed", "Underlay", "pages", "save", "save_all", "section_sheet", "whole_ground"]
 
 Floats = npt.NDArray[np.float64]
 Shapes = npt.NDArray[np.object_]
@@ -38,6 +41,7 @@ INK = LAYERS["spaces"].symbols["occupied"].line
 DARK = LAYERS["vaults"].symbols[""].line
 BROWN = LAYERS["sections"].symbols[""].line
 GREY = LAYERS["corners"].symbols["fitted"].line
+PAPER_RANK = {name: width * height for name, (width, height) in drawing.PAPERS.items()}
 PAPER_WHITE = LAYERS["spaces"].symbols["vacant"].fill
 RED = LAYERS["findings"].symbols["danger"].fill
 _MARKS = {"circle": "o", "square": "s", "triangle": "^", "diamond": "D", "cross": "x", "ring": "o"}
@@ -164,14 +168,15 @@ class _Sheet:
         return symbol
 
     def add(self, artist: Any, *, clipped: bool = True) -> None:
-        if clipped:
-            artist.set_clip_path(self.clip)
         if isinstance(artist, Line2D):
             self.axes.add_line(artist)
         elif isinstance(artist, LineCollection | PolyCollection):
             self.axes.add_collection(artist, autolim=False)
         else:
             self.axes.add_patch(artist)
+        # Only now: axes put a clip of their own on an artist whose clip is a rectangle.
+        if clipped and self.clip is not None:
+            artist.set_clip_path(self.clip)
 
     def line(self, points: npt.ArrayLike, width: float, color: str = DARK, z: float = 20.0, **more: Any) -> None:
         xy = np.asarray(points, dtype=float)
@@ -324,10 +329,8 @@ def _marks(sheet: _Sheet, xy_pt: Floats, symbol: Symbol, z: float, *, clipped: b
 class _Labels:
     """Lettering of the map and what had to stay without."""
 
-    lots: Lettering | None = None
-    lot_words: list[str] = field(default_factory=list)
-    spaces: Lettering | None = None
-    space_words: list[str] = field(default_factory=list)
+    lots: list[tuple[Lettering, list[str]]] = field(default_factory=list)
+    spaces: list[tuple[Lettering, list[str]]] = field(default_factory=list)
     boxes: list[Any] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
 
@@ -336,46 +339,81 @@ def _plain_kind(table: pd.DataFrame) -> npt.NDArray[np.bool_]:
     return np.asarray(table["kind"].isin(["full"]).fillna(value=False), dtype=bool)
 
 
-def _plan_labels(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], convergence_deg: float) -> _Labels:
+def _plan_labels(
+    sheet: _Sheet, tables: Mapping[str, pd.DataFrame], convergence_deg: float, share: float = 0.1
+) -> _Labels:
     """Choose one size for space numbers and one for lot numbers, and where they stand."""
     labels = _Labels()
     lots, spaces = _placed(tables, "lots"), _placed(tables, "spaces")
+    lot_shapes = None if lots is None else sheet.frame.shapes(_geometry(lots))
+    small = np.zeros(0, dtype=bool)
+    if lots is not None and lot_shapes is not None:
+        whose = spaces[~_plain_kind(spaces)] if spaces is not None else None
+        small = (
+            np.zeros(len(lots), dtype=bool) if whose is None else lots["lot_id"].isin(whose["lot_id"]).to_numpy(bool)
+        )
+    most, left_out = 9.0, 0
     if spaces is not None:
-        words = _words(spaces, "space")
         shapes = sheet.frame.shapes(_geometry(spaces))
         foot = np.asarray(spaces["heads_azimuth"].to_numpy(dtype=float, na_value=np.nan)) - convergence_deg + 180.0
-        full = _plain_kind(spaces)
-        # The size comes from full spaces only: infants' and urn spaces would take the numbers off every sheet.
-        plan = drawing.lettering(
-            shapes[full] if full.any() else shapes,
-            [word for word, good in zip(words, full, strict=True) if good] if full.any() else words,
-            most_pt=7.0, across=0.68, along=0.36,
-        )  # fmt: skip
-        if plan.size_pt:
-            labels.spaces = drawing.lettering(
-                shapes, words, across=0.68, along=0.36, toward_deg=foot, shift=0.3, size_pt=plan.size_pt
-            )
-            labels.space_words = words
-            fits = labels.spaces.fits
-            labels.boxes.extend(labels.spaces.boxes[fits])
-            left_out = int(np.count_nonzero(~fits))
-            if left_out:
-                labels.remarks.append(f"{left_out} small spaces carry no number at this scale.")
-        else:
-            labels.remarks.append("Space numbers are too small to read at this scale: only lots are numbered.")
-    if lots is not None:
-        words = _words(lots, "lot")
-        shapes = sheet.frame.shapes(_geometry(lots))
-        most = 9.0 if labels.spaces is None else min(11.0, labels.spaces.size_pt * 1.6)
-        plan = drawing.lettering(shapes, words, most_pt=most, across=0.6, along=0.84)
-        if plan.size_pt:
-            labels.lots, labels.lot_words = plan, words
+        # Numbers stand clear of stones: where these are seen at the other end, so are the numbers.
+        foot[~_heads_settled(tables, spaces)] += 180.0
+        full, in_lot = _plain_kind(spaces), spaces["lot_id"].notna().to_numpy(dtype=bool)
+        # One size for full spaces; the small ones have their own, or they would take the numbers off a sheet.
+        for mine in (np.flatnonzero(full), np.flatnonzero(~full & ~in_lot), np.flatnonzero(~full & in_lot)):
+            if not len(mine):
+                continue
+            words, lotted = _words(spaces.iloc[mine], "space"), in_lot[mine]
+            angle = toward = None
+            across, along, shift = 0.68, np.where(lotted, 0.36, 0.62), np.where(lotted, 0.32, 0.0)
+            toward = foot[mine]
+            if lots is not None and lot_shapes is not None and lotted.all() and not full[mine].any():
+                # An urn's space has no room beside the number of its lot: that stands above, this below.
+                turn = pd.Series(drawing.upright(lot_shapes)[0], index=lots["lot_id"].astype(object))
+                angle = spaces["lot_id"].iloc[mine].astype(object).map(turn).to_numpy(dtype=float)
+                across, along, shift, toward = 0.46, np.full(len(mine), 0.8), np.full(len(mine), 0.24), 180.0 - angle
+            plan = drawing.lettering(
+                shapes[mine], words, most_pt=7.0, across=across, along=along, toward_deg=toward, shift=shift,
+                angle_deg=angle, share=share,
+            )  # fmt: skip
+            if not plan.size_pt:
+                left_out += len(mine)
+                continue
+            labels.spaces.append((plan, words))
             labels.boxes.extend(plan.boxes[plan.fits])
-            left_out = int(np.count_nonzero(~plan.fits))
-            if left_out:
-                labels.remarks.append(f"{left_out} small lots carry no number at this scale.")
-        else:
+            left_out += int(np.count_nonzero(~plan.fits))
+            if full[mine].any() and lotted.any():
+                # The lot's number stays clear of the spaces': from the middle of a space to theirs, less half of each.
+                long = float(np.median(drawing.upright(shapes[mine])[1]))
+                room = 2.0 * (0.32 * long - 0.35 * plan.size_pt - 0.8) / 0.73
+                most = min(max(room, plan.size_pt * 1.1), plan.size_pt * 1.5, 11.0)
+        if not labels.spaces:
+            labels.remarks.append("Space numbers are too small to read at this scale: only lots are numbered.")
+        elif left_out:
+            labels.remarks.append(f"{left_out} small spaces carry no number at this scale.")
+    if lots is not None and lot_shapes is not None:
+        left_out = 0
+        for mine in (np.flatnonzero(~small), np.flatnonzero(small)):
+            if not len(mine):
+                continue
+            words = _words(lots.iloc[mine], "lot")
+            raised = bool(small[mine].any()) and bool(labels.spaces)
+            plan = drawing.lettering(
+                lot_shapes[mine], words, most_pt=most, across=0.46 if raised else 0.6, along=0.84,
+                toward_deg=-drawing.upright(lot_shapes[mine])[0] if raised else None,
+                shift=0.22 * drawing.upright(lot_shapes[mine])[2] / drawing.upright(lot_shapes[mine])[1] if raised else 0.0,
+                share=share,
+            )  # fmt: skip
+            if plan.size_pt:
+                labels.lots.append((plan, words))
+                labels.boxes.extend(plan.boxes[plan.fits])
+                left_out += int(np.count_nonzero(~plan.fits))
+            else:
+                left_out += len(mine)
+        if not labels.lots:
             labels.remarks.append("Lot numbers are too small to read at this scale: take a larger sheet.")
+        elif left_out:
+            labels.remarks.append(f"{left_out} small lots carry no number at this scale.")
     return labels
 
 
@@ -412,7 +450,7 @@ def _draw_ground(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _Lab
                 [shapely.get_coordinates(item) for item in edges], colors=BROWN, linewidths=width, zorder=3.4
             )
         )
-        _head_ticks(sheet, spaces, shapes, convergence_deg)
+        _head_ticks(sheet, spaces, shapes, convergence_deg, _heads_settled(tables, spaces))
     lots = _placed(tables, "lots")
     if lots is not None:
         edges = shapely.get_parts(shapely.boundary(to_page(_geometry(lots))))
@@ -459,11 +497,40 @@ def _draw_ground(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _Lab
     _draw_points(sheet, tables)
 
 
-def _head_ticks(sheet: _Sheet, spaces: pd.DataFrame, shapes_pt: Shapes, convergence_deg: float) -> None:
-    """Draw a short stroke across the head end of each space that is long enough on paper."""
+def _unsettled(tables: Mapping[str, pd.DataFrame]) -> dict[str, tuple[str, str]]:
+    """Sections where stones or vaults show the heads at the other end than the rule: the rule's word and theirs."""
+    spaces, findings = tables.get("spaces"), tables.get("findings")
+    if spaces is None or "heads_seen" not in spaces:
+        return {}
+    known = spaces[spaces["heads_seen"].isin(["agrees", "disagrees"]) & spaces["heads"].notna()]
+    named: set[str] = set()
+    if findings is not None and len(findings):
+        said = findings[findings["kind"].eq("heads disagree").fillna(value=False)]
+        named = {str(subject) for subject in said["subject"].dropna()}
+    out = {}
+    for name, rows in known.groupby("section"):
+        against = rows[rows["heads_seen"] == "disagrees"]
+        if len(against) and (str(name) in named or 2 * len(against) > len(rows)):
+            word = str(against["heads"].mode().iloc[0])
+            out[str(name)] = (word, compass_word(compass_azimuth(word) + 180.0, 16))
+    return out
+
+
+def _heads_settled(tables: Mapping[str, pd.DataFrame], spaces: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Whether the head end of each space may be drawn as a fact: nothing seen on the ground speaks against it."""
+    agrees = spaces["heads_seen"].eq("agrees").fillna(value=False).to_numpy(dtype=bool)
+    against = spaces["heads_seen"].eq("disagrees").fillna(value=False).to_numpy(dtype=bool)
+    doubted = spaces["section"].isin(list(_unsettled(tables))).to_numpy(dtype=bool)
+    return np.asarray(agrees | ~(doubted | against))
+
+
+def _head_ticks(
+    sheet: _Sheet, spaces: pd.DataFrame, shapes_pt: Shapes, convergence_deg: float, settled: npt.NDArray[np.bool_]
+) -> None:
+    """Draw a short stroke across the head end of each space that is long enough on paper, where that is settled."""
     azimuth = np.asarray(spaces["heads_azimuth"].to_numpy(dtype=float, na_value=np.nan))
     rectangles = shapely.oriented_envelope(shapes_pt)
-    good = np.isfinite(azimuth) & (shapely.get_type_id(rectangles) == shapely.GeometryType.POLYGON)
+    good = settled & np.isfinite(azimuth) & (shapely.get_type_id(rectangles) == shapely.GeometryType.POLYGON)
     if not good.any():
         return
     corners = shapely.get_coordinates(rectangles[good]).reshape(-1, 5, 2)
@@ -490,13 +557,6 @@ def _draw_points(sheet: _Sheet, tables: Mapping[str, pd.DataFrame]) -> None:
     if markers is None:
         wanted += [("corners", "found"), ("corners", "doubtful")]
     wanted += [("markers", value) for value in ("used in the fit", "not on the plat", "set aside")]
-    lots = _placed(tables, "lots")
-    side = (
-        math.inf
-        if lots is None
-        else math.sqrt(float(np.median(shapely.area(_geometry(lots))))) / sheet.frame.unit_per_pt
-    )
-    factor = min(max(side / 18.0, 0.55), 1.0)  # marks give way to the lots they stand on
     for name, value in wanted:
         table = corners if name == "corners" else markers
         if table is None:
@@ -504,19 +564,51 @@ def _draw_points(sheet: _Sheet, tables: Mapping[str, pd.DataFrame]) -> None:
         mine = table[(table["state"] == value).fillna(value=False)]
         if len(mine):
             symbol = sheet.note(name, value, "mark")
-            small = replace(symbol, size_pt=symbol.size_pt * factor)
             xy = sheet.frame.to_page(shapely.get_coordinates(_geometry(mine)))
-            z = 7.0 if value != "unfound" else 6.6
-            near = _neighbour(xy) < small.size_pt * 1.25
-            if near.any():  # a crowd of small lots: smaller marks instead of a blot
-                reach = float(np.median(_neighbour(xy)[near]))
-                _marks(sheet, xy[near], replace(small, size_pt=min(max(reach * 0.55, 0.8), small.size_pt)), z)
-            if not near.all():
-                _marks(sheet, xy[~near], small, z)
+            sizes = _mark_sizes(sheet, tables, xy, symbol.size_pt)
+            for size in np.unique(sizes):
+                _marks(
+                    sheet, xy[sizes == size], replace(symbol, size_pt=float(size)), 7.0 if value != "unfound" else 6.6
+                )
+    if corners is not None:
+        _search_circles(sheet, corners)
     control = _placed(tables, "control")
     if control is not None:
         xy = sheet.frame.to_page(shapely.get_coordinates(_geometry(control)))
         _marks(sheet, xy, sheet.note("control", "", "mark"), 7.4)
+
+
+def _mark_sizes(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], xy_pt: Floats, size_pt: float) -> Floats:
+    """Sizes of marks, in steps of half a point: they give way to the lot they stand on and to each other."""
+    room = np.full(len(xy_pt), math.inf)
+    for name in ("lots", "spaces"):
+        table = _placed(tables, name)
+        if table is not None and len(xy_pt):
+            shapes = sheet.frame.shapes(_geometry(table))
+            at, nearest = shapely.STRtree(shapes).query_nearest(shapely.points(xy_pt), all_matches=False)
+            room[at] = np.sqrt(shapely.area(shapes[nearest]))
+            break
+    crowd = _neighbour(xy_pt)
+    size = np.minimum(size_pt, np.minimum(0.3 * room + 0.4, 0.55 * crowd))
+    return np.asarray(np.maximum(np.round(2 * size) / 2, 1.0), dtype=float)
+
+
+def _search_circles(sheet: _Sheet, corners: pd.DataFrame) -> None:
+    """Draw the circle a marker is to be searched in, to scale, where it is larger than the mark itself."""
+    rings = np.radians(np.arange(0.0, 361.0, 10.0))
+    circle = np.column_stack([np.cos(rings), np.sin(rings)])
+    for value in ("unfound", "doubtful"):
+        mine = corners[(corners["state"] == value).fillna(value=False) & corners["radius_95"].notna()]
+        reach = mine["radius_95"].to_numpy(dtype=float) / sheet.frame.unit_per_pt
+        xy = sheet.frame.to_page(shapely.get_coordinates(_geometry(mine)))
+        large = reach > 0.75 * LAYERS["corners"].symbols[value].size_pt
+        if large.any():
+            symbol = LAYERS["corners"].symbols[value]
+            paths = xy[large][:, None] + circle * reach[large][:, None, None]
+            sheet.add(
+                LineCollection(list(paths), colors=symbol.line, linewidths=0.6, linestyles=(0, (3, 2)), zorder=6.4)
+            )
+            sheet.legend.setdefault(("", "search"), (Symbol("search here: 95 % circle, to scale", "", DARK), "search"))
 
 
 def _neighbour(xy_pt: Floats) -> Floats:
@@ -529,12 +621,9 @@ def _neighbour(xy_pt: Floats) -> Floats:
 
 def _draw_labels(sheet: _Sheet, labels: _Labels) -> None:
     """Set the numbers of lots and spaces."""
-    for plan, words, weight, z in (
-        (labels.spaces, labels.space_words, "normal", 8.0),
-        (labels.lots, labels.lot_words, "bold" if labels.spaces is not None else "normal", 8.2),
-    ):
-        if plan is None:
-            continue
+    sets = [(plan, words, "normal", 8.0) for plan, words in labels.spaces]
+    sets += [(plan, words, "bold" if labels.spaces else "normal", 8.2) for plan, words in labels.lots]
+    for plan, words, weight, z in sets:
         for number in np.flatnonzero(plan.fits):
             x, y = plan.xy[number]
             sheet.text(
@@ -559,11 +648,16 @@ def _heads_of_sections(tables: Mapping[str, pd.DataFrame], convergence_deg: floa
         said = str(word.iloc[0]) if not word.empty else compass_word(mean)
         tail = f"; {len(rows) - len(mine)} otherwise" if len(mine) < len(rows) else ""
         out[str(name)] = (f"heads {said}{tail}", mean - convergence_deg)
+    for name, (rule, seen) in _unsettled(tables).items():
+        out[name] = (f"heads {rule} by rule – stones show {seen.upper()}: settle first", math.nan)
     return out
 
 
-def _draw_sections(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _Labels, convergence_deg: float) -> None:
-    """Name each section beside its land, with an arrow to the side the heads lie on."""
+def _draw_sections(
+    sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _Labels, convergence_deg: float,
+    pages: Mapping[str, int],
+) -> None:  # fmt: skip
+    """Name each section beside its land, with its sheet and an arrow to the side the heads lie on."""
     sections = _placed(tables, "sections")
     if sections is None:
         return
@@ -578,15 +672,23 @@ def _draw_sections(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _L
     size = sheet.base * 1.18
     limits = shapely.box(*sheet.frame.map_pt)
     land = shapely.STRtree(_geometry_pt(sheet, sections))
+    doubted = _unsettled(tables)
     for name, title, shape in zip(
         _words(sections, "section"), _words(sections, "title"), sheet.frame.shapes(_geometry(sections)), strict=True
     ):
         first = f"Section {name}" if len(name) < 3 else name
+        if name in pages:
+            first += f"  ▸ page {pages[name]}"
         word, direction = heads.get(name, ("heads unknown", math.nan))
-        second = f"{title} · {word}" if title else word
-        wide = max(text_width(first, size, SERIF, "bold"), text_width(second, size * 0.78, SERIF, style="italic"))
+        if name in doubted:  # not a fact: no arrow, and it cannot be overlooked
+            lines = [(title, BROWN, "normal"), *((part, RED, "bold") for part in _two(word))]
+        else:
+            lines = [(f"{title} · {word}" if title else word, BROWN, "normal")]
+        lines = [line for line in lines if line[0]]
+        wide = max([text_width(first, size, SERIF, "bold"),
+                    *(text_width(said, size * 0.78, SERIF, weight, "italic") for said, _, weight in lines)])  # fmt: skip
         arrow = size * 2.2 if math.isfinite(direction) else 0.0
-        width, height = wide + arrow + 4.0, size * 2.0
+        width, height = wide + arrow + 4.0, size * (1.12 + 0.92 * len(lines))
         left, bottom, right, top = shapely.bounds(shape)
         best: tuple[float, float, float] = (math.inf, left, top)
         for side in range(4):
@@ -614,11 +716,20 @@ def _draw_sections(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _L
         z = 8.6 if len(tree.query(box, "intersects")) else 0.7
         plate = Rectangle((x - 1, y - 1), width + 2, height + 2, facecolor=PAPER_WHITE, edgecolor="none", zorder=z)
         sheet.add(plate)
-        sheet.text(x + arrow, y + size * 1.12, first, size, z=9.0, color=BROWN, fontweight="bold")
-        sheet.text(x + arrow, y + size * 0.18, second, size * 0.78, z=9.0, color=BROWN, fontstyle="italic")
+        at = y + height - size * 0.88
+        sheet.text(x + arrow, at, first, size, z=9.0, color=BROWN, fontweight="bold")
+        for said, color, weight in lines:
+            at -= size * 0.92
+            sheet.text(x + arrow, at, said, size * 0.78, z=9.0, color=color, fontstyle="italic", fontweight=weight)
         if arrow:
             _arrow(sheet, x + size * 0.95, y + height / 2, size * 0.92, direction, BROWN, 9.0)
             sheet.legend.setdefault(("", "heads"), (Symbol("the heads lie this way", "", BROWN), "heads"))
+
+
+def _two(words: str) -> list[str]:
+    """Break a warning at its dash."""
+    head, dash, tail = words.partition(" – ")
+    return [f"{head} –", tail] if dash else [words]
 
 
 def _geometry_pt(sheet: _Sheet, table: pd.DataFrame) -> Shapes:
@@ -662,7 +773,8 @@ def _flags(tables: Mapping[str, pd.DataFrame]) -> tuple[list[_Flag], pd.DataFram
     if table is None or not len(table):
         return [], None
     grave = table["severity"].isin(["danger", "warning"]).fillna(value=False).to_numpy(dtype=bool)
-    mine = table[grave].assign(number=np.flatnonzero(grave) + 1)
+    number = table["number"].to_numpy() if "number" in table else np.arange(len(table)) + 1
+    mine = table[grave].assign(number=number[grave])
     shapes = _geometry(mine)
     here = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
     columns = [_words(mine, name) for name in ("severity", "kind", "subject")]
@@ -717,45 +829,74 @@ def _draw_frame(sheet: _Sheet, facts: Facts) -> None:
     left, bottom, right, top = sheet.frame.map_pt
     sheet.box(left, bottom, right, top, 0.5)
     sheet.box(left - 13.5, bottom - 13.5, right + 13.5, top + 13.5, 1.5)
-    low, high = sheet.frame.to_grid([[left, bottom], [right, top]])
+    corners = sheet.frame.to_grid([[left, bottom], [right, bottom], [right, top], [left, top]])
+    low, high = corners.min(axis=0), corners.max(axis=0)
     step = drawing.round_step(float(max(high - low)), 6)
     size = sheet.base * 0.76
     crosses = []
     east, north = drawing.grid_ticks(low[0], high[0], step), drawing.grid_ticks(low[1], high[1], step)
     unit = facts.unit.suffix
+    edges = {"bottom": bottom, "top": top, "left": left, "right": right}
+    taken: dict[str, list[float]] = {side: [] for side in edges}
     for values, axis in ((east, 0), (north, 1)):
-        for rank, value in enumerate(values):
-            grid = [value, low[1]] if axis == 0 else [low[0], value]
-            at = sheet.frame.to_page([grid])[0]
-            said = drawing.say_coordinate(float(value)) + (f" {unit} {'EN'[axis]}" if rank == 0 else "")
-            if axis == 0:
-                for edge, way in ((bottom, -1), (top, 1)):
-                    sheet.line([(at[0], edge), (at[0], edge + way * 4.0)], 0.5)
-                    if left + 24 < at[0] < right - 24:
-                        y = edge + way * 8.6 - size * 0.33
-                        sheet.text(at[0], y, said, size, ha="center")
-            else:
-                for edge, way in ((left, -1), (right, 1)):
-                    sheet.line([(edge, at[1]), (edge + way * 4.0, at[1])], 0.5)
-                    if bottom + 24 < at[1] < top - 24:
-                        x = edge + way * 8.6
-                        sheet.text(
-                            x, at[1], said, size, ha="center", va="center", rotation=90, rotation_mode="anchor"
-                        )  # fmt: skip
+        unsaid = True
+        for value in values:
+            ends = [[value, low[1]], [value, high[1]]] if axis == 0 else [[low[0], value], [high[0], value]]
+            for side, at in _where_it_leaves(sheet.frame.to_page(ends), edges):
+                level = side in ("bottom", "top")
+                edge, way = edges[side], -1 if side in ("bottom", "left") else 1
+                sheet.line([(at, edge), (at, edge + way * 4.0)] if level else [(edge, at), (edge + way * 4.0, at)], 0.5)
+                said = drawing.say_coordinate(float(value))
+                if unsaid:
+                    said += f" {unit} {'EN'[axis]}"
+                elif sheet.frame.top_deg:  # on a turned sheet both families of lines meet every edge
+                    said += f" {'EN'[axis]}"
+                room = text_width(said, size) / 2 + 4.0
+                low_end, high_end = (left, right) if level else (bottom, top)
+                if not low_end + room < at < high_end - room or any(
+                    abs(at - other) < 2.2 * room for other in taken[side]
+                ):
+                    continue
+                taken[side].append(at)
+                unsaid = False
+                if level:
+                    sheet.text(at, edge + way * 8.6 - size * 0.33, said, size, ha="center")
+                else:
+                    sheet.text(edge + way * 8.6, at, said, size, ha="center", va="center", rotation=90,
+                               rotation_mode="anchor")  # fmt: skip
     for x, y in sheet.frame.to_page(np.array(np.meshgrid(east, north)).reshape(2, -1).T):
         crosses += [[(x - 3.2, y), (x + 3.2, y)], [(x, y - 3.2), (x, y + 3.2)]]
     if crosses:
         sheet.add(LineCollection(crosses, colors=GREY, linewidths=0.4, zorder=0.5))
 
 
+def _where_it_leaves(ends_pt: Floats, edges: Mapping[str, float]) -> list[tuple[str, float]]:
+    """Edges of the map that a line through two points crosses, and where along each."""
+    (x0, y0), (x1, y1) = ends_pt
+    found = []
+    for side, edge in edges.items():
+        level = side in ("bottom", "top")
+        (a0, a1), (b0, b1) = ((y0, y1), (x0, x1)) if level else ((x0, x1), (y0, y1))
+        if abs(a1 - a0) < 0.3 * abs(b1 - b0):  # too flat to say where it meets this edge
+            continue
+        at = b0 + (edge - a0) / (a1 - a0) * (b1 - b0)
+        low, high = (edges["left"], edges["right"]) if level else (edges["bottom"], edges["top"])
+        if low < at < high:
+            found.append((side, float(at)))
+    return found
+
+
 def _draw_norths(sheet: _Sheet, x: float, y: float, height: float, facts: Facts) -> float:
     """Draw true north and grid north side by side at their real angles; return the width taken."""
     reach = height - sheet.base * 1.4
-    gap = height * 0.52
-    lean = math.radians(drawing.true_north_on_page(facts.convergence_deg))
-    foot = np.array([x + gap * 0.55, y])
+    top = sheet.frame.top_deg
+    swing = reach * abs(math.sin(math.radians(top)))
+    gap = height * 0.52 + swing * 0.8
+    lean = math.radians(drawing.true_north_on_page(facts.convergence_deg) - top)
+    middle_y = y + reach / 2
     toward = np.array([math.sin(lean), math.cos(lean)])
     across = np.array([toward[1], -toward[0]])
+    foot = np.array([x + gap * 0.55, middle_y]) - toward * reach / 2
     tip, waist = foot + toward * reach, foot + toward * reach * 0.30
     wing = across * reach * 0.13
     tail = foot + toward * reach * 0.12
@@ -768,17 +909,21 @@ def _draw_norths(sheet: _Sheet, x: float, y: float, height: float, facts: Facts)
         half.set_gid("true north")
         sheet.add(half, clipped=False)
     sheet.line([foot - toward * 2.0, tip], 0.6)
-    at = foot + toward * (reach + sheet.base * 0.35)
-    sheet.text(at[0], at[1], "N", sheet.base * 1.5, ha="center", fontweight="bold")
-    sheet.text(foot[0], y - sheet.base * 1.25, "true", sheet.base * 0.9, ha="center", fontstyle="italic")
-    grid_foot = np.array([x + gap * 1.55, y])
-    grid_tip = grid_foot + np.array([0.0, reach])
+    at = tip + toward * sheet.base * 0.8
+    sheet.text(at[0], at[1], "N", sheet.base * 1.4, ha="center", va="center", fontweight="bold")
+    sheet.text(x + gap * 0.55, y - sheet.base * 1.25, "true", sheet.base * 0.9, ha="center", fontstyle="italic")
+    lean = -math.radians(top)
+    toward = np.array([math.sin(lean), math.cos(lean)])
+    across = np.array([toward[1], -toward[0]])
+    middle = np.array([x + gap * 1.55, middle_y])
+    grid_foot, grid_tip = middle - toward * reach / 2, middle + toward * reach / 2
     sheet.line([grid_foot, grid_tip], 0.6)
     barb = reach * 0.16
-    wings = np.array([[-barb * 0.42, -barb], [0.0, 0.0], [barb * 0.42, -barb]])
-    sheet.line(grid_tip + wings, 0.6)
-    sheet.text(grid_tip[0], grid_tip[1] + sheet.base * 0.35, "G", sheet.base * 1.1, ha="center")
-    sheet.text(grid_foot[0], y - sheet.base * 1.25, "grid", sheet.base * 0.9, ha="center", fontstyle="italic")
+    back = grid_tip - toward * barb
+    sheet.line([back - across * barb * 0.42, grid_tip, back + across * barb * 0.42], 0.6)
+    at = grid_tip + toward * sheet.base * 0.7
+    sheet.text(at[0], at[1], "G", sheet.base * 1.05, ha="center", va="center")
+    sheet.text(x + gap * 1.55, y - sheet.base * 1.25, "grid", sheet.base * 0.9, ha="center", fontstyle="italic")
     return gap * 2.1
 
 
@@ -857,7 +1002,9 @@ def _paragraph(sheet: _Sheet, column: _Column, text: str, size: float, *, weight
         )  # fmt: skip
 
 
-def _title(sheet: _Sheet, column: _Column, facts: Facts, subtitle: str) -> None:
+def _title(sheet: _Sheet, column: _Column, said: tuple[str, str, str]) -> None:
+    """Set the staff's band, and large, middle and small words of the title."""
+    name, place, subtitle = said
     size = sheet.base
     column.y -= 3.0
     left, right = column.left - 3, column.right + 3
@@ -867,14 +1014,13 @@ def _title(sheet: _Sheet, column: _Column, facts: Facts, subtitle: str) -> None:
     sheet.text((left + right) / 2, head - height * 0.68, _STAFF, size * 1.0, ha="center", fontweight="bold",
                color=PAPER_WHITE, z=22.0)  # fmt: skip
     column.y -= height + size * 0.5
-    name = printable(facts.name, 90) or "Burial ground"
     big = size * 2.15
     while len(wrap(name, column.width, big, SERIF, "bold")) > 2 and big > size * 1.1:
         big *= 0.92
     _paragraph(sheet, column, name, big, weight="bold", color=BROWN, leading=1.05, centred=True)
     column.y -= size * 0.2
-    if facts.place:
-        _paragraph(sheet, column, printable(facts.place, 90), size * 1.08, style="italic", centred=True)
+    if place:
+        _paragraph(sheet, column, place, size * 1.08, style="italic", centred=True)
     column.y -= size * 0.75
     middle = (left + right) / 2
     sheet.line([(left + 18, column.y), (middle - 5, column.y)], 0.5, BROWN)
@@ -896,7 +1042,9 @@ def _orientation(sheet: _Sheet, column: _Column, facts: Facts) -> None:
     said = drawing.say_scale(sheet.frame.scale, facts.unit)
     _paragraph(sheet, beside, said, size * 1.08, weight="bold", color=BROWN)
     beside.y -= size * 0.2
-    for line in [*words, f"the sheet's top is grid north; true to scale on {sheet.frame.paper} only"]:
+    turned = sheet.frame.top_deg % 360.0
+    lies = f"at grid azimuth {turned:.1f}°: THE SHEET IS TURNED" if turned else "grid north"
+    for line in [*words, f"the sheet's top is {lies}; true to scale on {sheet.frame.paper} only"]:
         _paragraph(sheet, beside, line, size * 0.88, style="italic", leading=1.14)
     column.y = min(base, beside.y) - size * 2.3
     _draw_scale_bar(sheet, column.left, column.y, column.width, facts)
@@ -917,6 +1065,10 @@ def _swatch(sheet: _Sheet, x: float, y: float, width: float, height: float, symb
     elif shape == "tick":
         sheet.box(x, y, x + width, y + height, 0.3, edgecolor=BROWN)
         sheet.line([(x + 2.0, y + height * 0.24), (x + 2.0, y + height * 0.76)], 0.8)
+    elif shape == "search":
+        turn = np.radians(np.arange(0.0, 361.0, 10.0))
+        ring = middle + np.column_stack([np.cos(turn), np.sin(turn)]) * height * 0.55
+        sheet.line(ring, 0.6, symbol.line, linestyle=(0, (3, 2)))
     elif shape == "heads":
         _arrow(sheet, x + width / 2 - 1, y + height / 2, width * 0.42, 270.0, symbol.line, 20.0)
 
@@ -945,7 +1097,7 @@ def _legend(sheet: _Sheet, columns: list[_Column]) -> None:
     size = sheet.base * 0.93
     step = size * 1.36
     rows = _legend_rows(sheet)
-    column = columns[0]
+    column = _with_room(columns, step * min(len(rows) + 2, 6))
     for rank, (symbol, shape) in enumerate(rows):
         lines = wrap(symbol.word, column.width - 24, size)
         if column.y - step * (1 + 0.75 * (len(lines) - 1)) < column.floor and len(columns) > 1:
@@ -962,9 +1114,10 @@ def _legend(sheet: _Sheet, columns: list[_Column]) -> None:
 
 
 def _section_table(
-    sheet: _Sheet, columns: list[_Column], tables: Mapping[str, pd.DataFrame], flags: Sequence[_Flag]
-) -> None:
-    """List the sections with their lots and spaces, as far as the findings leave room."""
+    sheet: _Sheet, columns: list[_Column], tables: Mapping[str, pd.DataFrame], flags: Sequence[_Flag],
+    pages: Mapping[str, int],
+) -> None:  # fmt: skip
+    """List the sections with their lots, spaces and sheets, as far as the findings leave room."""
     sections, niches = tables.get("sections"), tables.get("niches")
     if sections is None or not len(sections):
         return
@@ -975,9 +1128,12 @@ def _section_table(
     column = columns[0]
     kept = step * (min(len(flags), 12) + 3) if flags and len(columns) == 1 else 0.0
     room = int((column.y - column.floor - kept) / step) - 5
-    _heading(sheet, column, "Sections")
+    _heading(sheet, column, "Sections and their sheets" if pages else "Sections")
     column.y -= step
-    stops = [column.right - size * 7.3, column.right - size * 3.5, column.right]
+    end = column.right - (size * 3.0 if pages else 0.0)
+    stops = [end - size * 7.3, end - size * 3.5, end]
+    if pages:
+        sheet.text(column.right, column.y, "page", size * 0.9, ha="right", fontstyle="italic")
     for stop, word in zip(stops, ("lots", "spaces", "vacant"), strict=True):
         sheet.text(stop, column.y, word, size * 0.9, ha="right", fontstyle="italic")
     shown = sections.head(max(room, 1))
@@ -991,6 +1147,8 @@ def _section_table(
         sheet.text(column.left, column.y, said[0] + ("…" if len(said) > 1 else ""), size)
         for stop, number in zip(stops, numbers, strict=True):
             sheet.text(stop, column.y, f"{number:,}" if isinstance(number, int) else str(number), size, ha="right")
+        if name in pages:
+            sheet.text(column.right, column.y, str(pages[name]), size, ha="right", fontweight="bold")
     if len(shown) < len(sections):
         column.y -= step
         sheet.text(column.left, column.y, f"and {len(sections) - len(shown)} more sections", size, fontstyle="italic")
@@ -1067,9 +1225,8 @@ def _notes_lines(
     ]
 
 
-def _panel(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], facts: Facts, labels: _Labels, flags: Sequence[_Flag],
-           subtitle: str, pages: tuple[int, int]) -> int:  # fmt: skip
-    """Fill the panel; return how many findings had no room on it."""
+def _panel_start(sheet: _Sheet, facts: Facts, labels: _Labels, pages: tuple[int, int]) -> list[_Column]:
+    """Draw the panel's frame and the notes at its foot; return the columns left to fill."""
     left, bottom, right, top = sheet.frame.panel_pt
     sheet.box(left, bottom, right, top, 1.5)
     sheet.box(left + 3, bottom + 3, right - 3, top - 3, 0.5)
@@ -1083,11 +1240,153 @@ def _panel(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], facts: Facts, labe
     for line, style in notes:
         y -= size * 1.14
         sheet.text(last.left, y, line, size, fontstyle=style)
-    _title(sheet, columns[0], facts, subtitle)
+    return columns
+
+
+def _panel(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], facts: Facts, labels: _Labels, flags: Sequence[_Flag],
+           pages: tuple[int, int], sheets: Mapping[str, int]) -> int:  # fmt: skip
+    """Fill the panel of the whole ground; return how many findings had no room on it."""
+    columns = _panel_start(sheet, facts, labels, pages)
+    _title(sheet, columns[0], (printable(facts.name, 90) or "Burial ground", printable(facts.place, 90),
+                               "Plan of the whole ground"))  # fmt: skip
     _orientation(sheet, columns[0], facts)
     _legend(sheet, columns)
-    _section_table(sheet, columns, tables, flags)
+    _section_table(sheet, columns, tables, flags, sheets)
     return _finding_list(sheet, columns, flags)
+
+
+def _section_panel(sheet: _Sheet, every: Mapping[str, pd.DataFrame], tables: Mapping[str, pd.DataFrame], facts: Facts,
+                   labels: _Labels, flags: Sequence[_Flag], name: str, pages: tuple[int, int]) -> int:  # fmt: skip
+    """Fill the panel of one section; return how many findings had no room on it."""
+    columns = _panel_start(sheet, facts, labels, pages)
+    row = tables["sections"].iloc[0]
+    title = printable(row["title"], 60)
+    _title(sheet, columns[0], (f"Section {name}" if len(name) < 3 else name, title,
+                               f"{printable(facts.name, 90)} · sheet of the section"))  # fmt: skip
+    _heads_block(sheet, columns[0], tables, name, facts.convergence_deg + sheet.frame.top_deg)
+    if not pd.isna(row["protected"]):
+        _warning(sheet, columns[0], "Protected", printable(row["protected"], 200))
+    _orientation(sheet, columns[0], facts)
+    _locator(sheet, columns, every, name)
+    _section_facts(sheet, columns, tables, row, facts)
+    _legend(sheet, columns)
+    return _finding_list(sheet, columns, flags)
+
+
+def _warning(sheet: _Sheet, column: _Column, head: str, words: str) -> None:
+    """Set words in a red frame."""
+    size = sheet.base
+    lines = wrap(words, column.width - 8.0, size, SERIF)
+    height = size * (1.7 + 1.16 * len(lines))
+    column.y -= size * 0.5
+    sheet.box(column.left, column.y - height, column.right, column.y, 1.6, edgecolor=RED)
+    at = column.y - size * 1.25
+    sheet.text(column.left + 4, at, head.upper(), size, color=RED, fontweight="bold")
+    for line in lines:
+        at -= size * 1.16
+        sheet.text(column.left + 4, at, line, size)
+    column.y -= height + size * 0.2
+
+
+def _heads_block(
+    sheet: _Sheet, column: _Column, tables: Mapping[str, pd.DataFrame], name: str, turn_deg: float
+) -> None:  # fmt: skip
+    """Say which side the heads lie on, large; a rule that the stones speak against is a warning and no arrow."""
+    size = sheet.base
+    doubted = _unsettled(tables).get(name)
+    if doubted:
+        seen = tables["spaces"]["heads_seen"]
+        known = int(seen.isin(["agrees", "disagrees"]).fillna(value=False).sum())
+        against = int(seen.eq("disagrees").fillna(value=False).sum())
+        _warning(
+            sheet, column, "Heads not settled",
+            f"Heads {doubted[0]} by rule – stones show {doubted[1].upper()}: {against} of {known} spaces with stones or "
+            "vaults. No head end is drawn here. Settle it before anything is opened.",
+        )  # fmt: skip
+        return
+    word, direction = _heads_of_sections(tables, turn_deg).get(name, ("heads unknown", math.nan))
+    column.y -= size * 2.1
+    if not math.isfinite(direction):
+        _warning(sheet, column, "Heads unknown", "No rule and no stone says which way the heads lie here.")
+        return
+    wide = text_width(word, size * 1.45, SERIF, "bold")
+    middle = (column.left + column.right) / 2
+    at = middle - wide / 2 + size * 1.2
+    _arrow(sheet, at - size * 1.9, column.y + size * 0.45, size * 1.2, direction, DARK, 20.0)
+    sheet.text(at, column.y, word, size * 1.45, fontweight="bold")
+    column.y -= size * 0.5
+
+
+def _locator(sheet: _Sheet, columns: list[_Column], tables: Mapping[str, pd.DataFrame], name: str) -> None:
+    """Draw the whole ground small, turned as the sheet is, with this section dark."""
+    sections = _placed(tables, "sections")
+    if sections is None or len(sections) < 2:
+        return
+    size = sheet.base
+    column = _with_room(columns, size * 9.0)
+    shapes = sheet.frame.shapes(_geometry(sections))
+    low, high = np.array(shapely.total_bounds(shapes)).reshape(2, 2)
+    room = np.array([column.width, size * 7.0])
+    factor = float(np.min(room / np.maximum(high - low, 1e-6)))
+    corner = np.array([column.left, column.y - size * 1.0 - (high - low)[1] * factor])
+    corner[0] += (column.width - (high - low)[0] * factor) / 2
+    for word, shape in zip(_words(sections, "section"), shapes, strict=True):
+        small = shapely.transform(shape, lambda xy: (xy - low) * factor + corner)
+        face = DARK if word == name else PAPER_WHITE
+        sheet.add(PathPatch(_path(small), facecolor=face, edgecolor=BROWN, linewidth=0.5, zorder=20.0), clipped=False)
+        if word != name:
+            at = shapely.point_on_surface(small)
+            sheet.text(at.x, at.y, word[:3], size * 0.9, ha="center", va="center_baseline", color=BROWN)
+    column.y = float(corner[1]) - size * 0.6
+
+
+def _with_room(columns: list[_Column], need: float) -> _Column:
+    """Go on to the next column when this one has no room left."""
+    if columns[0].y - need < columns[0].floor and len(columns) > 1:
+        columns.pop(0)
+    return columns[0]
+
+
+def _section_facts(
+    sheet: _Sheet, columns: list[_Column], tables: Mapping[str, pd.DataFrame], row: pd.Series, facts: Facts
+) -> None:
+    """Say what the section holds, how sure its spaces are, how far to search, and where its plat is recorded."""
+    unit = facts.unit
+    size = sheet.base * 0.93
+    spaces = tables.get("spaces")
+    told: list[str] = []
+    if spaces is not None and len(spaces):
+        counts = spaces["state"].astype(object).where(spaces["state"].notna(), "in doubt").value_counts()
+        states = [f"{counts[word]:,} {word}" for word in LAYERS["spaces"].symbols if word in counts]
+        lots = f"{int(row['lots']):,} lots, " if not pd.isna(row["lots"]) and row["lots"] else ""
+        told.append(f"{lots}{len(spaces):,} spaces: {', '.join(states)}.")
+        known = spaces["radius_95"].dropna().to_numpy(dtype=float)
+        if len(known):
+            told.append(
+                f"A space's middle lies within {say_length(float(np.median(known)), unit)} of where it is drawn, the "
+                f"least sure within {say_length(float(known.max()), unit)} (95 %)."
+            )
+    corners = tables.get("corners")
+    if corners is not None:
+        missing = (
+            corners[corners["state"].eq("unfound").fillna(value=False)]["radius_95"].dropna().to_numpy(dtype=float)
+        )
+        if len(missing):
+            told.append(
+                f"{len(missing)} markers not found yet: search within {say_length(float(missing.min()), unit)} to "
+                f"{say_length(float(missing.max()), unit)} of the ring (95 %)."
+            )
+    plat = [printable(row[name], 90) for name in ("plat", "plat_source") if name in row and not pd.isna(row[name])]
+    if plat:
+        told.append(f"Plat {', '.join(plat)}.")
+    if "parcel" in row and not pd.isna(row["parcel"]):
+        told.append(f"Parcel {printable(row['parcel'], 60)}.")
+    lines = [line for text in told for line in wrap(text, columns[0].width, size)]
+    column = _with_room(columns, size * (1.18 * len(lines) + 2.2))
+    _heading(sheet, column, "This section")
+    for line in lines:
+        column.y -= size * 1.18
+        sheet.text(column.left, column.y, line, size)
 
 
 # ---- the map -------------------------------------------------------------------------------------------------------
@@ -1136,6 +1435,8 @@ def whole_ground(
     paper: str | None = None,
     scale: float | None = None,
     page: tuple[int, int] = (1, 1),
+    sheets: Mapping[str, int] | None = None,
+    underlay: Underlay | None = None,
 ) -> Figure:
     """Draw the whole ground on one sheet, for staff.
 
@@ -1150,6 +1451,10 @@ def whole_ground(
         Feet to the inch, or the number after 1 : for a ground in metres; without it the largest that fits.
     page : tuple of int
         Number of this page and of all.
+    sheets : mapping of section to int, optional
+        Pages of the sections' own sheets.
+    underlay : Underlay, optional
+        A picture to draw the map on.
 
     Returns
     -------
@@ -1178,12 +1483,326 @@ def whole_ground(
         bounds, facts.unit, paper=paper, scale=scale, legible=_legible(tables) if paper is None else None
     )
     sheet = _sheet(frame)
+    if underlay is not None:
+        _draw_underlay(sheet, underlay)
     labels = _plan_labels(sheet, tables, facts.convergence_deg)
     flags, placed = _flags(tables)
     _draw_ground(sheet, tables, labels, facts.convergence_deg)
     _draw_labels(sheet, labels)
-    _draw_sections(sheet, tables, labels, facts.convergence_deg)
+    _draw_sections(sheet, tables, labels, facts.convergence_deg, sheets or {})
     _draw_flags(sheet, placed, labels)
     _draw_frame(sheet, facts)
-    _panel(sheet, tables, facts, labels, flags, "Plan of the whole ground", page)
+    _panel(sheet, tables, facts, labels, flags, page, sheets or {})
     return sheet.figure
+
+
+# ---- one section ---------------------------------------------------------------------------------------------------
+
+_SECTION_PT = 6.5  # numbers of spaces, to be read in the open at arm's length; common practice, no source
+_ROW_ROOM_PT = 30.0  # round a section, for the names of its rows
+_EVERY_LAYOUT = ((True, True), (False, True), (False, False), (True, False))
+
+
+def section_sheet(
+    tables: Mapping[str, pd.DataFrame],
+    facts: Facts,
+    section: str,
+    *,
+    paper: str | None = None,
+    scale: float | None = None,
+    page: tuple[int, int] = (1, 1),
+    underlay: Underlay | None = None,
+) -> Figure:
+    """Draw one section on a sheet of its own, for staff, turned to lie along it where that gives a larger scale.
+
+    Parameters
+    ----------
+    tables, facts, paper, scale, page, underlay
+        As in `whole_ground`; without a paper it is the smallest on which the numbers of the spaces can be read.
+    section : str
+        Name of a section that has a place.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    InputError
+        When there is no such section with a place, no such sheet, or it does not fit.
+    """
+    sections = _placed(tables, "sections")
+    mine = None if sections is None else sections[sections["section"].eq(section).fillna(value=False)]
+    where = f"sheet of section {printable(section, 40)}"
+    if mine is None or not len(mine):
+        raise InputError.of(where, "no such section has a place", "Name one of the layer sections.")
+    shape = _geometry(mine)[0]
+    legible = None if paper is not None else _legible_section(tables, section)
+    frames = []
+    for top in (0.0, _along_rows(shape)):
+        points = drawing.along_sheet(shapely.get_coordinates(shape), top)
+        low, high = points.min(axis=0), points.max(axis=0)
+        bounds = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+        frames.append(drawing.choose_frame(
+            bounds, facts.unit, paper=paper, scale=scale, legible=legible, where=where, top_deg=top,
+            margin_pt=_ROW_ROOM_PT, layouts=_EVERY_LAYOUT,
+        ))  # fmt: skip
+    # North stays up unless turning gives a larger scale, or the same on a smaller sheet.
+    frame = min(frames, key=lambda item: (PAPER_RANK[item.paper], item.scale, item.top_deg != 0.0))
+    sheet = _sheet(frame)
+    if underlay is not None:
+        _draw_underlay(sheet, underlay)
+    own = _of_section(tables, section, frame, shape)
+    turn = facts.convergence_deg + frame.top_deg
+    labels = _plan_labels(sheet, own, turn, share=0.0)
+    flags, placed = _flags(own)
+    _draw_neighbours(sheet, tables, section)
+    _draw_rows(sheet, own, labels)
+    _draw_ground(sheet, own, labels, turn)
+    _draw_labels(sheet, labels)
+    _draw_banner(sheet, own, section, labels)
+    _draw_flags(sheet, placed, labels)
+    _draw_frame(sheet, facts)
+    _section_panel(sheet, tables, own, facts, labels, flags, section, page)
+    return sheet.figure
+
+
+def _along_rows(shape: Any) -> float:
+    """Grid azimuth of the sheet's top, nearest to north, at which the long side of a section lies along an edge."""
+    azimuth, _, _ = long_axis(np.array([shape], dtype=object))
+    turn = (float(azimuth[0]) + 45.0) % 90.0 - 45.0
+    return turn if math.isfinite(turn) else 0.0
+
+
+def _of_section(tables: Mapping[str, pd.DataFrame], name: str, frame: Frame, shape: Any) -> dict[str, pd.DataFrame]:
+    """Layers as one section's sheet shows them: its own lots, spaces and markers, and what else lies in the map."""
+    left, bottom, right, top = frame.map_pt
+    window = shapely.polygons(frame.to_grid([[left, bottom], [right, bottom], [right, top], [left, top]]))
+    near = shapely.buffer(shape, 3.0 * frame.unit_per_pt)
+    out: dict[str, pd.DataFrame] = {}
+    for layer, given in tables.items():
+        table = given.assign(number=np.arange(len(given)) + 1) if layer == "findings" else given
+        if "geometry" not in table or not len(table):
+            out[layer] = table
+            continue
+        shapes = _geometry(table)
+        if layer in ("sections", "lots", "spaces"):
+            keep = table["section"].eq(name).fillna(value=False).to_numpy(dtype=bool)
+        elif layer in ("corners", "markers", "findings"):
+            keep = table["section"].eq(name).fillna(value=False).to_numpy(dtype=bool)
+            keep |= shapely.intersects(near, shapes)
+            if layer == "findings":  # a danger that has no place is everywhere's
+                keep |= table["severity"].eq("danger").fillna(value=False).to_numpy(dtype=bool) & (
+                    table["section"].isna().to_numpy(dtype=bool) & shapely.is_missing(shapes)
+                )
+        elif layer in ("vaults", "monuments", "probable_graves", "clearances"):
+            keep = np.asarray(shapely.intersects(near, shapes), dtype=bool)
+        else:
+            keep = np.asarray(shapely.intersects(window, shapes), dtype=bool)
+        out[layer] = table[keep]
+    return out
+
+
+def _legible_section(tables: Mapping[str, pd.DataFrame], section: str) -> float | None:
+    """Ground units to the point at which a section's spaces can be numbered: full ones well, the small ones just."""
+    least: list[float] = []
+    for name, word in (("lots", "lot"), ("spaces", "space")):
+        table = _placed(tables, name)
+        table = None if table is None else table[table["section"].eq(section).fillna(value=False)]
+        if table is None or not len(table):
+            continue
+        full = _plain_kind(table) if name == "spaces" else np.ones(len(table), dtype=bool)
+        for mine, points in ((full, _SECTION_PT), (~full, 5.0)):
+            if not mine.any():
+                continue
+            shapes = _geometry(table[mine])
+            middle = shapely.get_coordinates(shapely.centroid(shapes)).mean(axis=0)
+            shapes = np.asarray(shapely.transform(shapes, lambda xy, at=middle: xy - at), dtype=object)
+            along: Any = 0.84
+            if name == "spaces":
+                along = np.where(table[mine]["lot_id"].notna(), 0.36, 0.62)
+            plan = drawing.lettering(
+                shapes, _words(table[mine], word), most_pt=math.inf, least_pt=0.0,
+                across=0.6 if name == "lots" else 0.68, along=along,
+            )  # fmt: skip
+            if plan.size_pt > 0:
+                least.append(plan.size_pt / points)
+    return min(least) if least else None
+
+
+def _draw_neighbours(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], section: str) -> None:
+    """Draw the lots of other sections that reach into the map in grey, with the section's name."""
+    window = shapely.box(*sheet.frame.map_pt)
+    for layer, width in (("lots", 0.3), ("spaces", 0.15), ("sections", 0.6)):
+        table = _placed(tables, layer)
+        if table is None:
+            continue
+        table = table[table["section"].ne(section).fillna(value=True)]
+        if layer == "spaces":
+            table = table[table["lot_id"].isna()]
+        shapes = sheet.frame.shapes(_geometry(table))
+        at = np.flatnonzero(shapely.intersects(window, shapes))
+        edges = shapely.get_parts(shapely.boundary(shapes[at]))
+        if len(edges):
+            paths = [shapely.get_coordinates(item) for item in edges]
+            sheet.add(LineCollection(paths, colors=GREY, linewidths=width, zorder=0.8))
+        if layer != "sections":
+            continue
+        for row in at:
+            seen = shapely.intersection(shapes[row], window)
+            name = str(table["section"].iloc[row])
+            words = printable(f"Section {name}" if len(name) < 3 else name, 30)
+            box = shapely.bounds(seen)
+            if box[2] - box[0] > text_width(words, sheet.base) and box[3] - box[1] > 2 * sheet.base:
+                point = shapely.point_on_surface(seen)
+                sheet.text(point.x, point.y, words, sheet.base, ha="center", color=GREY, fontstyle="italic", z=0.9,
+                           clip_on=True, clip_path=sheet.clip)  # fmt: skip
+
+
+def _rows_of(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, Shapes]]:
+    """Rows that need their name on the map: of single graves, and of lots whose numbers come again in other rows."""
+    out: list[tuple[str, Shapes]] = []
+    lots, spaces = _placed(tables, "lots"), _placed(tables, "spaces")
+    if lots is not None and lots["row"].notna().any() and lots["lot"].duplicated().any():
+        out += [(printable(row, 12), _geometry(mine)) for row, mine in lots.groupby("row", sort=False)]
+    if spaces is not None:
+        single = spaces[spaces["lot_id"].isna()]
+        ids, section, number = (single[name].astype(object) for name in ("space_id", "section", "space"))
+        # A single grave is named by section, row and number.
+        rows = [str(i)[len(str(s)) + 1 : -len(str(n)) - 1] for i, s, n in zip(ids, section, number, strict=True)]
+        for row in dict.fromkeys(rows):
+            if row:
+                out.append((printable(row, 12), _geometry(single)[np.array(rows, dtype=object) == row]))
+    return out
+
+
+def _draw_rows(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _Labels) -> None:
+    """Name rows at both their ends."""
+    size = sheet.base * 0.95
+    for word, shapes in _rows_of(tables):
+        middles = shapely.get_coordinates(shapely.centroid(sheet.frame.shapes(shapes)))
+        if len(middles) < 2:
+            continue
+        spread = middles - middles.mean(axis=0)
+        _, _, axes = np.linalg.svd(spread, full_matrices=False)
+        toward = axes[0]
+        corners = shapely.get_coordinates(sheet.frame.shapes(shapes))
+        across = np.array([-toward[1], toward[0]])
+        level = float(np.median(middles @ across))
+        angle = (math.degrees(math.atan2(toward[1], toward[0])) + 80.0) % 180.0 - 80.0
+        reading = np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
+        said = f"row {word}"
+        for end in (1.0, -1.0):
+            reach = float((corners @ toward * end).max()) + 6.0
+            at = toward * end * reach + across * level
+            starts = float(reading @ toward) * end > 0
+            sheet.text(
+                float(at[0]), float(at[1]), said, size, z=9.0, color=BROWN, fontweight="bold", rotation=angle,
+                rotation_mode="anchor", ha="left" if starts else "right", va="center_baseline", clip_on=True,
+                clip_path=sheet.clip,
+            )  # fmt: skip
+            far = at + toward * end * (text_width(said, size, SERIF, "bold") + 2.0)
+            labels.boxes.append(shapely.buffer(shapely.linestrings([at, far]), size * 0.55, cap_style="flat"))
+
+
+def _draw_banner(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], section: str, labels: _Labels) -> None:
+    """Say across the top of the map that the heads are not settled."""
+    doubted = _unsettled(tables).get(section)
+    if not doubted:
+        return
+    left, _, right, top = sheet.frame.map_pt
+    size = sheet.base * 1.25
+    words = f"heads {doubted[0]} by rule – stones show {doubted[1].upper()}: settle first"
+    wide = text_width(words, size, SERIF, "bold") + 12.0
+    middle = (left + right) / 2
+    box = (middle - wide / 2, top - size * 2.1, middle + wide / 2, top - size * 0.4)
+    sheet.box(*box, 1.4, facecolor=PAPER_WHITE, edgecolor=RED, zorder=11.0)
+    sheet.text(middle, top - size * 1.6, words, size, ha="center", color=RED, fontweight="bold", z=11.2)
+    labels.boxes.append(shapely.box(*box))
+
+
+# ---- a picture under the map ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Underlay:
+    """A picture to draw a map on: an aerial photograph, a rectified drawing, a shaded relief.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (rows, columns, 4)
+        Red, green, blue, opacity; the first row at the top.
+    matrix : ndarray, shape (2, 3)
+        Column and row, counted from the picture's upper left corner, to grid coordinates.
+    words : str
+        What it is, for the notes.
+    """
+
+    image: npt.NDArray[np.uint8]
+    matrix: Floats
+    words: str
+
+
+def _draw_underlay(sheet: _Sheet, underlay: Underlay) -> None:
+    """Draw the picture below everything, paled so that lines and numbers stay in front."""
+    rows, columns = underlay.image.shape[:2]
+    corners = np.array([[0.0, 0.0], [columns, 0.0], [0.0, rows]])
+    origin, right, down = sheet.frame.to_page(corners @ underlay.matrix[:, :2].T + underlay.matrix[:, 2])
+    across, along = (right - origin) / columns, (down - origin) / rows
+    onto = Affine2D(np.array([[across[0], along[0], origin[0]], [across[1], along[1], origin[1]], [0.0, 0.0, 1.0]]))
+    picture = AxesImage(sheet.axes, extent=(0, columns, rows, 0), origin="upper", interpolation="antialiased")
+    picture.set_data(underlay.image)
+    picture.set_alpha(0.62)
+    picture.set_transform(onto + sheet.axes.transData)
+    picture.set_zorder(0.2)
+    sheet.axes.add_image(picture)
+    picture.set_clip_path(sheet.clip)
+    sheet.pictured = True
+
+
+# ---- all pages -----------------------------------------------------------------------------------------------------
+
+
+def pages(
+    tables: Mapping[str, pd.DataFrame],
+    facts: Facts,
+    *,
+    paper: str | None = None,
+    scale: float | None = None,
+    section_paper: str | None = None,
+    section_scale: float | None = None,
+    underlay: Underlay | None = None,
+) -> Iterator[tuple[str, Figure]]:
+    """Draw every page: the whole ground with an index, then each section on a sheet of its own.
+
+    Parameters
+    ----------
+    tables, facts, underlay
+        As in `whole_ground`.
+    paper, scale : optional
+        Of the whole ground.
+    section_paper, section_scale : optional
+        Of the sections.
+
+    Yields
+    ------
+    tuple of str and Figure
+        Name of the section (empty for the whole ground) and its page, one at a time.
+
+    Raises
+    ------
+    InputError
+        As `whole_ground` and `section_sheet`.
+    """
+    sections = _placed(tables, "sections")
+    names = [] if sections is None else [str(name) for name in sections["section"]]
+    sheets = {name: number for number, name in enumerate(names, 2)}
+    count = 1 + len(names)
+    yield "", whole_ground(tables, facts, paper=paper, scale=scale, page=(1, count), sheets=sheets, underlay=underlay)
+    for name, number in sheets.items():
+        yield (
+            name,
+            section_sheet(
+                tables, facts, name, paper=section_paper, scale=section_scale, page=(number, count), underlay=underlay
+            ),
+        )

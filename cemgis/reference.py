@@ -132,7 +132,7 @@ _ASK = (
     "Ask which correction service or base the coordinates were made with; the label in a log does not say: network "
     "rovers usually deliver NAD83(2011) while the log says WGS 84."
 )
-_SUGGEST = "`cemgis suggest LATITUDE LONGITUDE` lists the projected systems of a place"
+_SUGGEST = "`cemgis crs LATITUDE LONGITUDE` lists the projected systems of a place"
 
 _GEOD = Geod(ellps="GRS80")
 

@@ -17,9 +17,20 @@ from scipy import linalg, optimize
 from scipy.spatial import cKDTree
 from scipy.spatial.distance import cdist
 
-from cemgis.adjust import inverse_blocks, quadratics
+from cemgis.adjust import inverse_blocks
 
-__all__ = ["FAMILIES", "Collocation", "Covariance", "Local", "Neighbours", "Prior", "learn", "spread_rows"]
+__all__ = [
+    "FAMILIES",
+    "Collocation",
+    "Covariance",
+    "Local",
+    "Neighbours",
+    "Prior",
+    "collocate",
+    "learn",
+    "outside",
+    "spread_rows",
+]
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -178,11 +189,12 @@ class Collocation:
     def _reach(self, xy: Floats) -> Floats:
         if not self.covariance.sigma:
             return np.zeros((len(xy), len(self.xy)))
-        return self.covariance.at(cdist(xy, self.xy))
+        reach: Floats = self.covariance.at(cdist(xy, self.xy))
+        return reach
 
     def predicted(self, xy: Floats, design: Floats) -> Floats:
         """Trend and signal (m, 2) at places (m, 2) with their design (m, 2, p)."""
-        out = design @ self.trend
+        out: Floats = design @ self.trend
         step = max(_CELLS // max(len(self.xy), 1), 1)
         if self.covariance.sigma:
             for first in range(0, len(xy), step):
@@ -227,12 +239,13 @@ class Collocation:
         prior = self.covariance.at(apart) if self.covariance.sigma else np.zeros((k, j, j))
         held = rows[groups]
         pull = np.zeros((k, j, j, 2, 2))
+        weights = both = np.empty(0)
         for x, y in ((0, 0), (1, 1), (0, 1), (1, 0)):
             part = self.inverse.parts.get((x, y))
             if part is not None:
-                again = (x, y) == (1, 1) and self.inverse.alike
-                weights = weights if again else reach @ part  # noqa: F821
-                both = both if again else weights[groups] @ reach[groups].transpose(0, 2, 1)  # noqa: F821
+                if (x, y) != (1, 1) or not self.inverse.alike:
+                    weights = reach @ part
+                    both = weights[groups] @ reach[groups].transpose(0, 2, 1)
                 cov[:, :, x, :, y] += (prior if x == y else 0.0) - both
                 pull[..., x, y] = weights[groups[:, :, None], held[:, None, :]]
         pull += np.einsum("kaxp,kbyp->kabxy", lever[groups], self.pulled[held])
@@ -277,7 +290,7 @@ class Neighbours:
         self.trend = self.trend_cov @ np.einsum("nip,ni->p", pulled, observed[rows])
         self.left = observed - design @ self.trend
         self.tree = cKDTree(xy)
-        self.nearest = min(_NEAREST, len(xy))
+        self.nearest: int = min(_NEAREST, len(xy))
 
     def _solved(self, near: Ints, right: Floats, without: Ints | None = None) -> Floats:
         """Solve the covariance of the markers of each group (k, h) for (k, h, q); `without` takes no part."""
@@ -290,12 +303,12 @@ class Neighbours:
         return np.asarray(np.linalg.solve(matrix, right))
 
     def _near(self, xy: Floats, count: int) -> Ints:
-        near = np.asarray(self.tree.query(xy, k=count)[1], dtype=np.int64)
-        return near.reshape(len(xy), count)
+        near: Ints = np.asarray(self.tree.query(xy, k=count)[1], dtype=np.int64).reshape(len(xy), count)
+        return near
 
     def predicted(self, xy: Floats, design: Floats) -> Floats:
         """Trend and signal (m, 2) at places (m, 2) with their design (m, 2, p)."""
-        out = design @ self.trend
+        out: Floats = design @ self.trend
         step = max(_CELLS // (4 * self.nearest**2), 1)
         for first in range(0, len(xy) if self.covariance.sigma else 0, step):
             at = slice(first, first + step)
@@ -640,9 +653,7 @@ def _made(at: Floats, family: str) -> Covariance:
     return Covariance(float(np.exp(at[1])), float(np.exp(at[2])), float(np.exp(at[0])), family)
 
 
-def outside(
-    local: Local, xy: Floats, design: Floats, observed: Floats, noise: Floats
-) -> tuple[Floats, Floats]:
+def outside(local: Local, xy: Floats, design: Floats, observed: Floats, noise: Floats) -> tuple[Floats, Floats]:
     """Miss (m, 2) of observations that took no part, and the covariance (m, 2, 2) of that."""
     if not len(xy):
         return np.zeros((0, 2)), np.zeros((0, 2, 2))

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import shapely
+
 from cemgis import invent, pipeline
 
 COUNT = int(sys.argv[1]) if len(sys.argv) > 1 else 200

@@ -12,6 +12,7 @@ import subprocess
 import sys
 import warnings
 from contextlib import closing, redirect_stderr, redirect_stdout
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from xml.etree import ElementTree as ET
@@ -617,3 +618,17 @@ def test_records_carry_what_was_collected(ground: Path) -> None:
     write(ground, {**make_tables(), "vaults": carried})
     assert not geopackage.changes(ground)
     assert geopackage.read_layer(ground, "vaults").set_index("vault_id").loc["VA-002", "container"] == "brick"
+
+
+def test_a_file_from_before_a_column_was_declared_is_unchanged_and_read(built: Path, monkeypatch) -> None:
+    # as after an update of this package that declares one more column, of the same format version
+    spaces = LAYERS["spaces"]
+    more = replace(spaces, columns=(*spaces.columns, schema.Column("added_later", "real", "a later column")))
+    monkeypatch.setitem(LAYERS, "spaces", more)
+    assert not geopackage.changes(built)
+    assert geopackage.read_layer(built, "spaces")["added_later"].isna().all()
+    fewer = replace(spaces, columns=tuple(column for column in spaces.columns if column.name != "length"))
+    monkeypatch.setitem(LAYERS, "spaces", fewer)
+    found = geopackage.changes(built)
+    assert not found.layers
+    assert found.own_columns["spaces"] == ("length_ft",)

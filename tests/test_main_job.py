@@ -357,7 +357,7 @@ def collect(folder: Path) -> int:
     return cli.main(["collect", str(folder), "--who", "Wren Tolliver", "--why", "walked it with the sexton"])
 
 
-def test_changes_by_hand_stop_a_build_become_records_and_are_carried(own, capsys):
+def test_changes_by_hand_stop_a_build_become_records_and_are_carried(own, hill, tmp_path, capsys):
     path = own / "ground.gpkg"
     before = geopackage.read_ground(path)
     corners = before["corners"].set_index("corner_id")
@@ -418,6 +418,19 @@ def test_changes_by_hand_stop_a_build_become_records_and_are_carried(own, capsys
     assert now.loc[marked, "radius_95"] > 2 * corners.loc[marked, "radius_95"]
     assert not markers.loc[marker, "holds"]
     assert markers["holds"].sum() == before["markers"]["holds"].sum() - 1
+    assert (markers.loc[marker, "state"], markers.loc[marker, "explanation"]) == (
+        "set aside", "its corner is recorded as disturbed",
+    )  # fmt: skip
+    never = Path(shutil.copytree(hill, tmp_path / "never"))
+    readings = never / "readings" / "readings.csv"
+    lines = readings.read_text(encoding="utf-8").splitlines()
+    kept = [line for line in lines if line.split(",")[0] != marker]
+    assert len(kept) < len(lines)
+    readings.write_text("\n".join(kept) + "\n", encoding="utf-8")
+    assert pipeline.STAGES[2] == "spaces"
+    others = pipeline.compute(never, until="spaces").tables["corners"].set_index("corner_id")
+    # had the marker never been read, the corner would lie there too
+    np.testing.assert_allclose(xy(now.loc[[marked]]), xy(others.loc[[marked]]), rtol=0, atol=1e-6)
     space = after["spaces"].set_index("space_id").loc["A-5-1"]
     assert (space["state"], space["state_why"]) == ("occupied", "the sexton remembers")
     assert after["sections"]["title"].tolist() == ["Fern walk"]

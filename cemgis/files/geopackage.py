@@ -792,7 +792,8 @@ def _written(path: Path, layer: Layer, crs: Any) -> gpd.GeoDataFrame | pd.DataFr
         (content,) = connection.execute("SELECT content FROM cemgis_written WHERE layer = ?", [layer.name]).fetchone()
     try:
         with pa.ipc.open_stream(content) as reader:
-            return _to_frame(reader.read_all(), layer, crs)
+            # restored, as the file may have been written when the layer had fewer columns
+            return schema.restore(_to_frame(reader.read_all(), layer, crs), layer, crs)
     except (pa.ArrowException, KeyError, OSError) as error:
         where = f"{path} {layer.name}"
         raise InputError.of(

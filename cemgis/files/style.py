@@ -93,7 +93,7 @@ def qml(layer: Layer) -> str:
     >>> from cemgis.layers import LAYERS
     >>> root = ET.fromstring(qml(LAYERS["markers"]).split("\n", 1)[1])
     >>> [item.get("value") for item in root.iter("category")]
-    ['used in the fit', 'set aside', 'not on the plat', 'no position']
+    ['used in the fit', 'set aside', 'not on the plat', 'plat without fit', 'no position']
     """
     if layer.geometry is None:
         msg = f"layer {layer.name} has no geometry and so no style"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
@@ -22,6 +23,7 @@ from cemgis.clearance import clearances, lost_spaces
 from cemgis.errors import InputError
 from cemgis.findings import find
 from cemgis.fit import Fit
+from cemgis.ground import HeadsException
 from cemgis.layers import LAYERS
 from cemgis.occupations import make_markers
 from cemgis.orientation import orient
@@ -33,7 +35,7 @@ from cemgis.plat import Plat, make_plat, overlaps
 from cemgis.reference import convergence, declination, to_lonlat
 from cemgis.register import Register, read_register, space_states
 from cemgis.spaces import build_corners, build_lots, build_sections, build_spaces
-from cemgis.units import say_azimuth
+from cemgis.units import compass_azimuth, compass_word, say_azimuth
 
 __all__ = ["compute"]
 
@@ -86,15 +88,16 @@ def compute(folder: Path, until: str = STAGES[-1]) -> Run:
     run.said += placed.said
     run.facts.update(placed.facts)
     run.tables.update(readings=placed.readings, occupations=placed.occupations, markers=placed.markers)
+    run.plat, run.corners, run.factor = plat, placed.corners, taken.factor
     if stage == 1:
         return run
 
     log.info("building %s spaces", f"{len(plat.spaces):,}")
     _build(run, evidence, plat, placed)
-    _settle(run, evidence)
+    _settle(run, evidence, plat)
     if stage >= 3:
         log.info("heads")
-        _heads(run)
+        _heads(run, plat)
     if stage >= 4:
         log.info("clearances")
         names = ("vaults", "spaces", "monuments", "probable_graves", "obstacles", "drives")
@@ -139,7 +142,7 @@ def _build(run: Run, evidence: Evidence, plat: Plat, placed: Placing) -> None:
     for name, shape in evidence.outlines.items():
         fit = placed.fits.get(ground.section(name).plat or "")
         if fit is not None:
-            outlines[name] = shapely.transform(shape, fit.transform)
+            outlines[name] = shapely.transform(shape, fit.place)
     dates = {entry.name: entry.date for entry in ground.plats}
     sources = {entry.name: entry.source for entry in ground.plats}
     tables["sections"] = build_sections(
@@ -161,9 +164,12 @@ def _true_north_of_plat(run: Run, fit: Fit) -> float:
     return (fit.azimuth_of_plat_north + turn) % 360.0
 
 
-def _settle(run: Run, evidence: Evidence) -> None:
+def _settle(run: Run, evidence: Evidence, plat: Plat) -> None:
     """Surveyed things, the register, and what is known of each space's use."""
     ground, tables = run.ground, run.tables
+    # places of a plat that could not be placed are places all the same: the ledger may name them
+    spaces = _drawn(tables["spaces"], plat.spaces, "space_id")
+    lots = _drawn(tables["lots"], plat.lots, "lot_id")
     found, findings = surveyed(ground, evidence.features)
     run.findings += findings
     tables.update(found)
@@ -172,8 +178,8 @@ def _settle(run: Run, evidence: Evidence) -> None:
     for entry, table in evidence.register:
         parts.append(
             read_register(
-                table.rows.assign(line=table.lines), source=entry.file, spaces=tables["spaces"],
-                niches=tables["niches"], lots=tables["lots"], columns=entry.columns or None,
+                table.rows.assign(line=table.lines), source=entry.file, spaces=spaces,
+                niches=tables["niches"], lots=lots, columns=entry.columns or None,
             )
         )  # fmt: skip
     for name in ("events", "people", "rights"):
@@ -184,8 +190,10 @@ def _settle(run: Run, evidence: Evidence) -> None:
     run.findings += [item for part in parts for item in part.findings]
     rules = ground.rules
     lost = lost_spaces(tables["spaces"], tables["obstacles"], tables["drives"], rules=rules)
+    kinds = tables["spaces"]["space_id"].astype(object).map(edits.latest(run.records, "spaces", "kind"))
+    meant = tables["spaces"].assign(kind=tables["spaces"]["kind"].mask(kinds.notna(), kinds.astype("string")))
     states, findings = space_states(
-        tables["spaces"], tables["events"], tables["rights"], rules=rules,
+        meant, tables["events"], tables["rights"], rules=rules,
         probable_graves=tables["probable_graves"], vaults=tables["vaults"], lost=lost,
     )  # fmt: skip
     run.findings += findings
@@ -196,11 +204,19 @@ def _settle(run: Run, evidence: Evidence) -> None:
     _carry(run, evidence, ("spaces",))
 
 
+def _drawn(built: pd.DataFrame, drawn: pd.DataFrame, key: str) -> pd.DataFrame:
+    """Rows that were built, and those of the plat that were not."""
+    plain = pd.DataFrame(built.drop(columns="geometry", errors="ignore"))
+    rest = drawn[~drawn[key].isin(plain[key])]
+    names = [name for name in plain.columns if name in rest]
+    return pd.concat([plain, rest[names].astype(plain[names].dtypes)], ignore_index=True) if len(rest) else plain
+
+
 def _assigned(table: Any, columns: pd.DataFrame) -> Any:
     return table.assign(**{name: columns[name] for name in columns.columns if name in table})
 
 
-def _heads(run: Run) -> None:
+def _heads(run: Run, plat: Plat) -> None:
     ground, tables = run.ground, run.tables
     spaces = tables["spaces"]
     middle = shapely.get_coordinates(shapely.centroid(spaces.geometry.to_numpy()))
@@ -208,16 +224,29 @@ def _heads(run: Run) -> None:
     columns, findings = orient(
         spaces, {section.name: section.heads for section in ground.sections}, rules=ground.rules,
         convergence_deg=grid_to_true, rows=run.rows, monuments=tables["monuments"], vaults=tables["vaults"],
-        events=tables["events"], exceptions=[item for section in ground.sections for item in section.exceptions],
+        events=tables["events"], exceptions=_exceptions(run, plat),
     )  # fmt: skip
     run.findings += findings
-    # what a person settled by hand stands
-    settled = {name: edits.latest(run.records, "spaces", name) for name in ("heads", "heads_reason")}
-    made = _assigned(spaces, columns)
-    for name, values in settled.items():
-        here = made["space_id"].astype(object).map(values)
-        made[name] = made[name].mask(here.notna().to_numpy(), here.astype("string").to_numpy())
-    tables["spaces"] = made
+    tables["spaces"] = _assigned(spaces, columns)
+
+
+def _exceptions(run: Run, plat: Plat) -> list[HeadsException]:
+    """Spaces with a rule of their own: what a person settled by hand goes before what ``ground.toml`` says."""
+    built = set(run.tables["spaces"]["space_id"].astype(object))
+    unbuilt = set(plat.spaces["space_id"].astype(object)) - built
+    written = {item.space: item for section in run.ground.sections for item in section.exceptions}
+    heads = edits.latest(run.records, "spaces", "heads").dropna()
+    reasons = edits.latest(run.records, "spaces", "heads_reason").dropna()
+    for space, said in heads.items():
+        if space in built:  # the others are told as records to look at again
+            where = f"records spaces.heads [{space}]"
+            side = compass_word(compass_azimuth(said, where), 16)
+            reason = reasons.get(space, written[space].reason if space in written else "settled by hand")
+            written[str(space)] = HeadsException(where, str(space), side, str(reason))
+    for space, reason in reasons.items():
+        if space in written and space not in heads:
+            written[str(space)] = replace(written[str(space)], reason=str(reason))
+    return [item for space, item in written.items() if space not in unbuilt]
 
 
 def _carry(run: Run, evidence: Evidence, names: Iterable[str]) -> None:

@@ -26,6 +26,7 @@ from cemgis.places import label_key
 from cemgis.plat import Match, Plat, match_label
 from cemgis.reference import combined_factor, decimal_year, explain_shift, to_grid, to_lonlat
 from cemgis.shifts import file_shifts
+from cemgis.signal import Prior
 from cemgis.spaces import Placed, lot_corners, lot_sanity
 from cemgis.spaces import place as put_together
 from cemgis.units import say_length
@@ -272,8 +273,9 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
         When no plat at all can be placed, with what to find next.
     """
     occupations, readings, findings = taken.occupations, taken.readings, []
-    sites = plat.sites
-    shifted, more, shift_facts = _shifts(ground, plat, taken)
+    sites, records = plat.sites, list(records)
+    disturbed = _disturbed(plat, records)
+    shifted, more, shift_facts = _shifts(ground, plat, taken, disturbed)
     findings += more
     occupations, readings = _leave_out(occupations, readings, shifted)
 
@@ -286,6 +288,8 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
     markers = markers[~again].reset_index(drop=True)
     match = [match_label(label, _or_none(section), plat) for label, section in _labels(markers)]
     site = np.array([-1 if found.site is None else found.site for found in match], dtype=np.int64)
+    # a marker somebody recorded as disturbed says nothing about the plat any more
+    released = _released(sites, site, disturbed)
 
     at = _points(markers)
     cov = _covariances(markers)
@@ -296,10 +300,13 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
         here = (sites["plat"] == entry.name).to_numpy()
         if not here.any():
             continue
-        rows = np.flatnonzero((site >= 0) & here[site] & np.isfinite(at).all(axis=1))
-        missing = np.setdiff1d(np.flatnonzero(here), site[rows])
+        known = (site >= 0) & here[site] & np.isfinite(at).all(axis=1)
+        rows = np.flatnonzero(known & ~released)
+        missing = np.setdiff1d(np.flatnonzero(here), site[known])
         try:
-            fits[entry.name] = _fit(ground, entry.name, sites, site[rows], at[rows], cov[rows], markers, rows, missing)
+            fits[entry.name] = _fit(
+                ground, entry.name, sites, site[rows], at[rows], cov[rows], markers, rows, missing, local=entry.local
+            )
         except InputError as error:
             problems.take(error)
             sections = ", ".join(
@@ -310,22 +317,74 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
             what = f"{reason}; section {sections} is not built"
             findings.append(find("plat without fit", entry.name, what, todo=todo))
             continue
+        findings += _fit_findings(ground, entry.name, fits[entry.name])
         row_in_fit[rows] = np.arange(len(rows))
     if not fits:
+        _tell_strange(markers, site, sites, problems)
         problems.raise_if_any()
         raise InputError.of("plat", "no section has a marker", 'Write markers = "southwest" or where they stand.')
 
-    judged = _judge(ground, plat, fits, markers, match, site, row_in_fit)
+    judged = _judge(ground, plat, fits, markers, match, site, row_in_fit, released)
     findings += judged.findings
-    corners, more = _hold(ground, plat, fits, judged, site, row_in_fit, records, alone)
+    corners, holding, more = _hold(ground, plat, fits, judged, site, row_in_fit, records, alone)
     findings += more
-    table = pd.concat([judged.markers, alone], ignore_index=True) if len(alone) else judged.markers
+    table = judged.markers.assign(holds=holding)
+    table = pd.concat([table, alone], ignore_index=True) if len(alone) else table
     accuracy, facts, said = _tell(ground, fits, judged.markers, sites, taken, len(alone))
     facts.update(shift_facts)
     return Placing(
         readings, _layer(settled, "occupations", ground), _layer(table, "markers", ground), fits, corners, accuracy,
         facts, said, findings,
     )  # fmt: skip
+
+
+def _tell_strange(markers: pd.DataFrame, site: npt.NDArray[np.int64], sites: pd.DataFrame, problems: Gather) -> None:
+    """Name the labels no plat has: where nothing fits they are the likeliest reason."""
+    strange = markers["label"][site < 0].astype(str).tolist()
+    if not strange or not len(sites):
+        return
+    has = ", ".join(sites["label"].astype(str).iloc[:3])
+    what = f"{len(strange)} of {len(markers)} labels are on no plat ({', '.join(strange[:4])}); the plats have {has}"
+    remedy = "Mend the labels, give the readings' section, or say in marker_label how a label is built."
+    problems.add("readings", what, remedy)
+
+
+def _disturbed(plat: Plat, records: list[Mapping[str, Any]]) -> npt.NDArray[np.bool_]:
+    """Corners somebody recorded as disturbed."""
+    said = edits.latest(records, "corners", "state")
+    return np.isin(plat.corners["corner_id"].astype(str), said.index[said == "disturbed"].astype(str))
+
+
+def _released(
+    sites: pd.DataFrame, site: npt.NDArray[np.int64], disturbed: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.bool_]:
+    """Which of these sites stand at a disturbed corner; -1 stands nowhere."""
+    if not len(sites):
+        return np.zeros(len(site), dtype=bool)
+    there: npt.NDArray[np.bool_] = disturbed[sites["corner_index"].to_numpy(dtype=np.int64)[site]]
+    return (site >= 0) & there
+
+
+_CONFUSED = (
+    ("metres", "feet", 1 / 0.3048), ("feet", "metres", 0.3048), ("links", "feet", 0.66), ("feet", "links", 1 / 0.66),
+    ("yards", "feet", 3.0), ("feet", "yards", 1 / 3), ("rods", "feet", 16.5), ("inches", "feet", 1 / 12),
+)  # fmt: skip
+"""Unit a plat was drawn in, unit it was read in, and the scale a fit finds then; by the definitions of the units."""
+
+
+def _fit_findings(ground: Ground, name: str, fit: Fit) -> list[Finding]:
+    """Say so when a plat fits only at a scale no tape or chain makes, or its markers miss by too much."""
+    most, loose = ground.rules["fit.scale_off"], ground.rules["fit.loose"]
+    findings = []
+    if not 1 - most <= fit.scale <= 1 + most:
+        meant = [f"; {drawn} read as {read}?" for drawn, read, scale in _CONFUSED if abs(fit.scale / scale - 1) <= most]
+        reason = f"it fits at scale {fit.scale:.4f}, not within {1 - most:g} to {1 + most:g}{''.join(meant[:1])}"
+        findings.append(find("scale implausible", name, reason))
+    if fit.setting_sigma > loose:
+        said, rule = say_length(fit.setting_sigma, ground.unit), say_length(loose, ground.unit)
+        reason = f"its markers miss by {said} (standard deviation of each coordinate), more than {rule}"
+        findings.append(find("fit loose", name, reason))
+    return findings
 
 
 def _layer(table: pd.DataFrame, name: str, ground: Ground) -> gpd.GeoDataFrame:
@@ -356,9 +415,13 @@ def _covariances(table: pd.DataFrame) -> Floats:
 
 def _fit(
     ground: Ground, name: str, sites: pd.DataFrame, site: npt.NDArray[np.int64], at: Floats, cov: Floats,
-    markers: pd.DataFrame, rows: npt.NDArray[np.int64], missing: npt.NDArray[np.int64],
+    markers: pd.DataFrame, rows: npt.NDArray[np.int64], missing: npt.NDArray[np.int64], *, local: bool = False,
 ) -> Fit:  # fmt: skip
     rules = ground.rules
+    expected = Prior(
+        rules["fit.setting_sigma"], rules["fit.setting_dof"], rules["fit.signal_sigma"], rules["fit.signal_length"],
+        rules["fit.signal_spread"], int(rules["fit.signal_markers"]),
+    )  # fmt: skip
     places = sites[["plat_x", "plat_y"]].to_numpy(dtype=float)
     return fit_plat(
         places[site], at, cov,
@@ -366,13 +429,16 @@ def _fit(
         power=rules["fit.power"], model=ground.plat(name).model,
         labels=markers["marker_id"].iloc[rows].astype(str).tolist(),
         unfound=(sites["label"].iloc[missing].astype(str).tolist(), places[missing]), where=f"plat {name}",
+        local=expected if local else None,
     )  # fmt: skip
 
 
 # ---- files that are shifted -----------------------------------------------------------------------------------------
 
 
-def _shifts(ground: Ground, plat: Plat, taken: Ingested) -> tuple[dict[str, str], list[Finding], dict[str, Any]]:
+def _shifts(
+    ground: Ground, plat: Plat, taken: Ingested, disturbed: npt.NDArray[np.bool_]
+) -> tuple[dict[str, str], list[Finding], dict[str, Any]]:
     """Files whose readings are all off by one shift: file to the words that say so."""
     occupations, sites, rules = taken.occupations, plat.sites, ground.rules
     at, cov = _points(occupations), _covariances(occupations)
@@ -381,6 +447,7 @@ def _shifts(ground: Ground, plat: Plat, taken: Ingested) -> tuple[dict[str, str]
         [-1 if (found := match_label(label, _or_none(section), plat)).site is None else found.site
          for label, section in _labels(occupations)], dtype=np.int64,
     )  # fmt: skip
+    used &= ~_released(sites, site, disturbed)
     plats = (
         np.where(site >= 0, sites["plat"].to_numpy(dtype=object)[site], None)
         if len(sites)
@@ -482,11 +549,11 @@ class _Judged:
 
 def _judge(
     ground: Ground, plat: Plat, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, match: list[Match],
-    site: npt.NDArray[np.int64], row_in_fit: npt.NDArray[np.int64],
+    site: npt.NDArray[np.int64], row_in_fit: npt.NDArray[np.int64], released: npt.NDArray[np.bool_],
 ) -> _Judged:  # fmt: skip
     """Say of every marker what became of it, and whether it holds its corner."""
     rules, sites, n = ground.rules, plat.sites, len(markers)
-    at = _points(markers)
+    at, cov = _points(markers), _covariances(markers)
     plats = np.where(site >= 0, sites["plat"].to_numpy(dtype=object)[site], None)
     used, unresolved = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     miss = np.full((n, 2), np.nan)
@@ -503,12 +570,13 @@ def _judge(
     state[used] = "used in the fit"
     state[site < 0] = "not on the plat"
     state[~there] = "no position"
-    # a plat that could not be placed says nothing against its markers: they hold, for what they are worth
-    state[there & (site >= 0) & ~fitted] = "used in the fit"
+    # a plat that could not be placed says nothing against its markers
+    state[there & (site >= 0) & ~fitted] = "plat without fit"
 
-    aside = np.flatnonzero(there & ~used & ((site < 0) | fitted))
+    aside = np.flatnonzero(there & ~used & ~released & ((site < 0) | fitted))
     why = _explained(ground, plat, fits, markers, site, used, aside)
     explanation = np.full(n, None, dtype=object)
+    explanation[released] = "its corner is recorded as disturbed"
     holds, doubtful = used.copy(), unresolved & used
     findings: list[Finding] = []
     short = sites["short_side"].to_numpy(dtype=float)
@@ -532,6 +600,10 @@ def _judge(
             candidates = match[row].candidates
             if candidates:
                 detail = f"it could be {', '.join(candidates[:4])}"
+        twin = _same_place(ground, at, cov, int(row))
+        if len(twin):
+            named = ", ".join(markers["marker_id"].astype(str).iloc[twin[:3]])
+            detail += f"; {named} was read at the same place: one marker under two labels?"
         explanation[row] = f"{kind}: {detail}"
         findings.append(find(kind, label, detail, section=section, at=where))
         # Past graves were taped from a marker that moved or was set there, so its lot stays on it, with its miss in
@@ -549,6 +621,15 @@ def _judge(
         miss_e=miss[:, 0], miss_n=miss[:, 1], miss=np.hypot(miss[:, 0], miss[:, 1]), **numbers,
     )  # fmt: skip
     return _Judged(table, holds, doubtful, findings)
+
+
+def _same_place(ground: Ground, at: Floats, cov: Floats, row: int) -> npt.NDArray[np.int64]:
+    """Other markers that were read where this one was."""
+    far = np.hypot(*(at - at[row]).T)
+    spread = np.sqrt(np.trace(cov, axis1=1, axis2=2) + np.trace(cov[row]))
+    near = far <= np.maximum(ground.rules["marker.trusted_agree"], 3.0 * spread)
+    near[row] = False
+    return np.flatnonzero(near)
 
 
 def _odds(odds: float) -> str:
@@ -569,7 +650,7 @@ def _explained(
     grid, spread = np.full((len(sites), 2), np.nan), np.full((len(sites), 2, 2), np.nan)
     for name, fit in fits.items():
         here = (sites["plat"] == name).to_numpy()
-        grid[here], spread[here] = fit.transform(places[here]), fit.covariance_at(places[here])
+        grid[here], spread[here] = fit.place(places[here]), fit.covariance_at(places[here])
     agrees = np.zeros(len(sites), dtype=bool)
     agrees[site[used & (site >= 0)]] = True
     known = np.isfinite(grid).all(axis=1)
@@ -624,9 +705,7 @@ def _other_corners(plat: Plat, fits: Mapping[str, Fit], chosen: list[int]) -> pd
         at = xy[true] - side * inset
         fit = fits[one["plat"]]
         words = [f"{'north' if n > 0 else 'south'}{'east' if e > 0 else 'west'}" for e, n in side]
-        spots = _spots(
-            [one["label"]] * len(true), [one["section"]] * len(true), fit.transform(at), fit.covariance_at(at)
-        )
+        spots = _spots([one["label"]] * len(true), [one["section"]] * len(true), fit.place(at), fit.covariance_at(at))
         parts.append(spots.assign(corner=words))
     return pd.concat(parts, ignore_index=True) if parts else None
 
@@ -637,14 +716,13 @@ def _other_corners(plat: Plat, fits: Mapping[str, Fit], chosen: list[int]) -> pd
 def _hold(
     ground: Ground, plat: Plat, fits: Mapping[str, Fit], judged: _Judged, site: npt.NDArray[np.int64],
     row_in_fit: npt.NDArray[np.int64], records: Iterable[Mapping[str, Any]], alone: gpd.GeoDataFrame,
-) -> tuple[Placed, list[Finding]]:  # fmt: skip
+) -> tuple[Placed, npt.NDArray[np.bool_], list[Finding]]:  # fmt: skip
     """Place every corner on its marker where one holds it, else by the fit; release what would fold a lot."""
     sites, corners, records = plat.sites, plat.corners, list(records)
     m = len(corners)
     corner_of = np.where(site >= 0, sites["corner_index"].to_numpy()[site], -1)
     names = pd.Index(corners["corner_id"].astype(str))
-    said = edits.latest(records, "corners", "state")
-    disturbed = names.isin(said.index[said == "disturbed"].astype(str))
+    disturbed = _disturbed(plat, records)
     by_hand = edits.moved_corners(records, crs=ground.crs.name).reindex(names)
     hand_xy = by_hand[["easting", "northing"]].to_numpy(dtype=float)
     moved = np.isfinite(hand_xy).all(axis=1)
@@ -655,7 +733,7 @@ def _hold(
     rows_of = {name: np.flatnonzero((corners["plat"] == name).to_numpy()) for name in fits}
     fitted = np.full((m, 2), np.nan)
     for name, rows in rows_of.items():
-        fitted[rows] = fits[name].transform(plat.corners_plat_xy[rows])
+        fitted[rows] = fits[name].place(plat.corners_plat_xy[rows])
 
     holding = _one_each(corner_of, judged.holds & (corner_of >= 0) & ~disturbed[corner_of] & ~moved[corner_of], cov)
     findings: list[Finding] = []
@@ -710,7 +788,7 @@ def _hold(
     state[corner_of[sure]] = np.where(judged.doubtful[sure], "doubtful", "found")
     marker_id[corner_of[sure]] = ids[sure]
     state[disturbed] = "disturbed"
-    return put_together(plat, located, state, marker_id), findings
+    return put_together(plat, located, state, marker_id), holding, findings
 
 
 def _one_each(corner: npt.NDArray[np.int64], holds: npt.NDArray[np.bool_], cov: Floats) -> npt.NDArray[np.bool_]:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from cemgis.ground import Ground
+    from cemgis.plat import Plat
+    from cemgis.spaces import Placed
 
 __all__ = ["STAGES", "Run"]
 
@@ -56,6 +58,11 @@ class Run:
         Row of each space, on the index of ``tables["spaces"]``.
     as_of : datetime
         Latest moment the evidence or the records speak of.
+    plat : Plat, optional
+    corners : Placed, optional
+        Where the plat's corners lie, with what they share.
+    factor : float
+        Grid distance over ground distance.
     """
 
     ground: Ground
@@ -67,6 +74,9 @@ class Run:
     records: list[dict[str, Any]] = field(default_factory=list)
     rows: pd.Series | None = None
     as_of: datetime = datetime(1970, 1, 1, tzinfo=UTC)
+    plat: Plat | None = None
+    corners: Placed | None = None
+    factor: float = 1.0
 
     @property
     def findings_table(self) -> gpd.GeoDataFrame:

@@ -1,0 +1,1179 @@
+"""One opening: what speaks against it, where and how deep the dig lies, what it could strike, and how to stay unhurt."""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+from scipy.stats import multivariate_normal
+
+from cemgis.errors import Gather, InputError
+from cemgis.geometry import least_gap, long_axis
+from cemgis.ground import Container, Equipment
+from cemgis.places import label_key
+from cemgis.route import Way
+from cemgis.ties import Anchors, Offsets, Ties, TieNumbers, dig_corners, lot_offsets, plan_ties
+from cemgis.units import Unit, compass_word, feet_and_inches, say_length
+
+__all__ = [
+    "SOILS",
+    "VERDICTS",
+    "DepthWindow",
+    "Dig",
+    "Excavation",
+    "Order",
+    "Plan",
+    "Reason",
+    "Site",
+    "Strike",
+    "Thing",
+    "depth_window",
+    "excavation",
+    "parse_order",
+    "place_dig",
+    "plan_opening",
+    "room_for",
+    "say",
+    "strike",
+]
+
+Floats = NDArray[np.float64]
+
+VERDICTS = ("do not open", "settle first", "nothing on record against it")
+"""Worst first. The last is never a permission."""
+SOILS = ("A", "B", "C", "rock")
+
+_STEP = 1.0 / 24.0  # half an inch of a foot; digs are shifted by whole steps
+_SPOIL_HEIGHT = 1.5  # feet a spoil heap is taken to stand; no source
+_SEED = 1868
+_TINY = 1e-12
+
+
+# ---- the order ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What was ordered, by whom and by what right; None where nothing is said. Lengths in the ground's unit.
+
+    Parameters
+    ----------
+    space : str
+        As the order writes it.
+    person : str or None
+        Who is to be buried.
+    ordered_by, authorised_by, right, permit, confirmed_by : str or None
+        ``right``: how the one who authorises holds it; an instrument, or a successor and of whom.
+    date, time : str or None
+        ISO day and clock time of the service.
+    utilities : str or None
+        Number and date of the utility-locate ticket.
+    infant : bool
+    levels : int
+        Containers the grave is to take over one another in the end.
+    soil : str or None
+        One of `SOILS`, by the competent person.
+    water, frost : float or None
+        Depth of water that is known of; of frost as measured.
+    note : str or None
+    """
+
+    space: str
+    person: str | None = None
+    ordered_by: str | None = None
+    authorised_by: str | None = None
+    right: str | None = None
+    permit: str | None = None
+    confirmed_by: str | None = None
+    date: str | None = None
+    time: str | None = None
+    utilities: str | None = None
+    infant: bool = False
+    levels: int = 1
+    soil: str | None = None
+    water: float | None = None
+    frost: float | None = None
+    note: str | None = None
+
+
+_TEXTS = ("space", "person", "ordered_by", "authorised_by", "right", "permit", "confirmed_by", "utilities", "note")
+_KNOWN = (*_TEXTS, "date", "time", "infant", "levels", "soil", "water", "frost")
+
+
+def parse_order(text: str, unit: Unit, where: str = "order.toml") -> Order:
+    """Read an order, all problems at once.
+
+    Parameters
+    ----------
+    text : str
+        TOML: ``space``, ``person``, ``ordered_by``, ``authorised_by``, ``right``, ``permit``, ``confirmed_by``,
+        ``utilities``, ``note`` (text); ``date``, ``time``; ``infant``; ``levels``; ``soil``; ``water``, ``frost``
+        (lengths with their unit).
+    unit : Unit
+    where : str
+
+    Raises
+    ------
+    InputError
+
+    Examples
+    --------
+    >>> from cemgis.units import FOOT
+    >>> order = parse_order('space = "B-12-1"\\ndate = 2026-05-04\\nfrost = "14 in"', FOOT)
+    >>> order.space, order.date, round(order.frost, 4)
+    ('B-12-1', '2026-05-04', 1.1667)
+    """
+    from cemgis.units import parse_length
+
+    try:
+        raw = tomllib.loads(text.removeprefix("\ufeff"))
+    except tomllib.TOMLDecodeError as error:
+        raise InputError.of(where, f"not TOML: {error}", 'Write key = "value" lines.') from None
+    gather = Gather()
+    found: dict[str, Any] = {}
+    for key in raw:
+        if key not in _KNOWN:
+            gather.add(f"{where}: {key}", "there is no such key", f"Known here: {', '.join(_KNOWN)}.")
+    for key in _TEXTS:
+        value = raw.get(key)
+        if value is None:
+            continue
+        if not isinstance(value, str) or not value.strip() or len(value) > 300:
+            gather.add(f"{where}: {key}", f"{str(value)[:50]!r} is no short text", 'Write it in quotes, "...".')
+        else:
+            found[key] = value.strip()
+    if "space" not in found:
+        gather.add(f"{where}: space", "missing", 'Write the space as the order names it, space = "B-12-1".')
+    for key, pattern, example in (("date", r"\d{4}-\d\d-\d\d", "2026-05-04"), ("time", r"\d\d:\d\d(:\d\d)?", "10:30")):
+        if key in raw:
+            said = str(raw[key])
+            if re.fullmatch(pattern, said):
+                found[key] = said[: len(example)]
+            else:
+                gather.add(f"{where}: {key}", f"{said[:40]!r} is no {key}", f'Write {key} = "{example}".')
+    if "infant" in raw:
+        if isinstance(raw["infant"], bool):
+            found["infant"] = raw["infant"]
+        else:
+            gather.add(f"{where}: infant", f"{raw['infant']!r} is neither true nor false", "Write infant = true.")
+    if "levels" in raw:
+        if isinstance(raw["levels"], int) and not isinstance(raw["levels"], bool) and 1 <= raw["levels"] <= 4:
+            found["levels"] = raw["levels"]
+        else:
+            gather.add(f"{where}: levels", f"{raw['levels']!r} is no number from 1 to 4", "Write levels = 2.")
+    if "soil" in raw:
+        if raw["soil"] in SOILS:
+            found["soil"] = raw["soil"]
+        else:
+            gather.add(f"{where}: soil", f"{raw['soil']!r} is no type", f"One of: {', '.join(SOILS)}.")
+    for key in ("water", "frost"):
+        if key in raw:
+            try:
+                found[key] = parse_length(raw[key], unit, f"{where}: {key}")
+            except InputError as error:
+                gather.take(error)
+            else:
+                if found[key] < 0:
+                    gather.add(f"{where}: {key}", f"{raw[key]!r} is negative", "Write a depth.")
+    gather.raise_if_any()
+    return Order(**found)
+
+
+# ---- what there is --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Thing:
+    """Something a dig must not touch.
+
+    Parameters
+    ----------
+    id : str
+    kind : str
+        ``vault`` (as measured), ``burial`` (recorded, nobody measured it), ``probable grave``, ``monument``,
+        ``obstacle``.
+    words : str
+        How it is named: who lies there and since when, or what it is.
+    shape : Polygon
+        Grid.
+    space_id : str or None
+    height : float or None
+        Above ground.
+    top_depth : float or None
+    leaning : bool
+    fresh : bool
+        Buried so lately that no wheel goes over it.
+    unvaulted : bool
+        Nothing says that a vault carries the earth over it.
+    """
+
+    id: str
+    kind: str
+    words: str
+    shape: Any
+    space_id: str | None = None
+    height: float | None = None
+    top_depth: float | None = None
+    leaning: bool = False
+    fresh: bool = False
+    unvaulted: bool = True
+
+
+@dataclass(frozen=True)
+class Site:
+    """Everything known around one space, for planning an opening in it.
+
+    Parameters
+    ----------
+    space_id, section, kind, state : str
+    state_why : str
+    shape : Polygon
+    radius_95 : float
+    position_by : str
+    heads_azimuth : float or None
+        True azimuth, from feet to heads.
+    heads_words, heads_by, heads_seen : str
+    convergence : float
+        True azimuth less grid azimuth.
+    protected : str or None
+    things : tuple of Thing
+        Around the space and in it.
+    anchors : Anchors
+        Markers and stones to tape from; its joint covariance has the space's place last.
+    joint : (2 n + 2 + 2 m, ...) array
+        The same with the places of the m things behind it.
+    anchor_words : tuple of str
+    lot : (k, 2) array or None
+        Corners of the lot.
+    own_marker : int or None
+        Anchor that is the lot's own marker.
+    full, urns : int
+        Burials and urns recorded in the space.
+    held : tuple of (str, str)
+        Holder and instrument of every right recorded for it.
+    doubts : tuple of (str, str)
+        Verdict and words of what is wrong with its position or its records.
+    factor : float
+        Grid distance over ground distance.
+    position_checked : str
+        Whether the absolute position was checked against control, in words.
+    way : Way or None
+        How the machine gets there; None when no machine or no drive is declared.
+    way_words : tuple of str
+        Names of the things in the way.
+    head_ends : tuple of float
+        Distance of measured vaults' head ends from the head line, in spaces of the same row.
+    """
+
+    space_id: str
+    section: str
+    kind: str
+    state: str
+    state_why: str
+    shape: Any
+    radius_95: float
+    position_by: str
+    heads_azimuth: float | None
+    heads_words: str
+    heads_by: str
+    heads_seen: str
+    convergence: float
+    protected: str | None
+    things: tuple[Thing, ...]
+    anchors: Anchors
+    joint: Floats
+    anchor_words: tuple[str, ...]
+    lot: Floats | None
+    own_marker: int | None
+    full: int
+    urns: int
+    held: tuple[tuple[str, str], ...]
+    doubts: tuple[tuple[str, str], ...] = ()
+    factor: float = 1.0
+    position_checked: str = ""
+    way: Way | None = None
+    way_words: tuple[str, ...] = ()
+    head_ends: tuple[float, ...] = ()
+
+
+# ---- what is found --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One thing that speaks against an opening."""
+
+    verdict: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Dig:
+    """The rectangle that is cut.
+
+    Parameters
+    ----------
+    corners : (4, 2) array
+        Grid, in the order of `cemgis.ties.CORNERS`.
+    heads_azimuth : float
+        Degrees from grid north.
+    width, length : float
+    shift : float
+        Moved to the right (seen from the foot) out of the middle of its space.
+    from_head_line : float
+        Head side to head line.
+    outside : float
+        How far it reaches out of its space; zero when it lies in it.
+    gaps : (m,) array
+        Least gap to each thing; negative where it reaches into it.
+    """
+
+    corners: Floats
+    heads_azimuth: float
+    width: float
+    length: float
+    shift: float
+    from_head_line: float
+    outside: float
+    gaps: Floats
+
+    @property
+    def polygon(self) -> Any:
+        """The rectangle."""
+        return shapely.Polygon(self.corners)
+
+
+@dataclass(frozen=True, slots=True)
+class Strike:
+    """How likely a dig strikes what lies beside it.
+
+    Parameters
+    ----------
+    each : (k,) array
+    any : float
+    """
+
+    each: Floats
+    any: float
+
+
+@dataclass(frozen=True, slots=True)
+class DepthWindow:
+    """Between which depths the bottom of the dig may lie.
+
+    Parameters
+    ----------
+    shallow, deep : float
+    shallow_why : str
+    limits : tuple of (str, float)
+        Everything that limits it downwards, the nearest first.
+    top : float
+        Depth of the container's top with the bottom at `bottom`.
+    bottom : float
+        Where it is planned; the shallow limit. NaN when there is no window.
+    """
+
+    shallow: float
+    deep: float
+    shallow_why: str
+    limits: tuple[tuple[str, float], ...]
+    top: float
+    bottom: float
+
+    @property
+    def empty(self) -> bool:
+        """Whether no depth will do."""
+        return self.deep < self.shallow - 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Excavation:
+    """How the cut must be protected, and what comes out of it.
+
+    Parameters
+    ----------
+    soil : str
+        The type that counts.
+    why_soil : str
+    slope : float
+        Run for one of rise; zero in rock.
+    protect, egress : bool
+        Whether a protective system, and a ladder, are required.
+    sloped : (float, float)
+        Width and length of the cut at the surface if it were sloped.
+    reach : float
+        Beyond the dig's edge, how far the sloped cut and the line of influence go.
+    stones : tuple of str
+        Inside that line.
+    spoil, haul : float
+        Loose volume dug; what of it must be hauled away. Cubic units.
+    """
+
+    soil: str
+    why_soil: str
+    slope: float
+    protect: bool
+    egress: bool
+    sloped: tuple[float, float]
+    reach: float
+    stones: tuple[str, ...]
+    spoil: float
+    haul: float
+
+
+@dataclass(frozen=True)
+class Plan:
+    """An opening, planned.
+
+    Parameters
+    ----------
+    site : Site
+    order : Order
+    container : Container
+    verdict : str
+        One of `VERDICTS`.
+    reasons : tuple of Reason
+        Worst first.
+    dig : Dig
+    depth : DepthWindow
+    excavation : Excavation
+    ties, checker : Ties or None
+        The checker's come from other markers.
+    offsets : Offsets or None
+    strike : Strike
+    struck : tuple of int
+        Things the strike is counted for.
+    earth_left : float
+    place_words : str
+        Where in the space it goes when others lie there.
+    spoil_at : Polygon or None
+    """
+
+    site: Site
+    order: Order
+    container: Container
+    verdict: str
+    reasons: tuple[Reason, ...]
+    dig: Dig
+    depth: DepthWindow
+    excavation: Excavation
+    ties: Ties | None
+    checker: Ties | None
+    offsets: Offsets | None
+    strike: Strike
+    struck: tuple[int, ...]
+    earth_left: float
+    place_words: str
+    spoil_at: Any
+
+
+# ---- the pieces -----------------------------------------------------------------------------------------------------
+
+
+def say(length: float, unit: Unit) -> str:
+    """Say a length as a crew does: feet and inches to 1/2 in, or metres.
+
+    Examples
+    --------
+    >>> from cemgis.units import FOOT, METRE
+    >>> say(4.5, FOOT), say(1.372, METRE)
+    ('4 ft 6 in', '1.37 m')
+    """
+    return feet_and_inches(length) if unit.is_foot else say_length(length, unit)
+
+
+def _frame(azimuth: float) -> tuple[Floats, Floats]:
+    """Unit vectors ahead (to the heads) and to the right of it."""
+    turn = math.radians(azimuth)
+    ahead = np.array([math.sin(turn), math.cos(turn)])
+    return ahead, np.array([ahead[1], -ahead[0]])
+
+
+def _span(shape: Any, through: Floats, way: Floats) -> tuple[float, float]:
+    """From where to where a line through a point lies in a shape, along `way`."""
+    line = shapely.LineString([through - way * 1e3, through + way * 1e3])
+    inside = shapely.get_coordinates(shapely.intersection(shape, line))
+    reach = (inside - through) @ way if len(inside) else np.zeros(1)
+    return float(reach.min()), float(reach.max())
+
+
+def place_dig(
+    space: Any, heads_azimuth: float, container: tuple[float, float], *, room: float, head_strip: float,
+    things: Sequence[Any] = (), needed: ArrayLike = (), step: float = _STEP,
+) -> Dig:  # fmt: skip
+    """Lay the dig square into its space, or shifted across it so that the least clearance is largest.
+
+    It starts behind the foundation strip, as far as the space is long enough. It stays in the middle if everything
+    is far enough away there, and is else shifted by whole steps, at most so far that the container itself stays in
+    the space.
+
+    Parameters
+    ----------
+    space : Polygon
+    heads_azimuth : float
+        Degrees from grid north, from feet to heads.
+    container : (float, float)
+        Width and length.
+    room : float
+        Cut beyond the container on every side.
+    head_strip : float
+    things : sequence of m polygons
+    needed : (m,) array
+        Earth that each asks for.
+    step : float
+
+    Examples
+    --------
+    >>> row = [shapely.box(0, -3.5, 7.5, -0.5), shapely.box(0, 4.5, 7.5, 7.5)]
+    >>> dig = place_dig(shapely.box(0, 0, 12, 4), 270.0, (3.0, 7.5), room=0.5, head_strip=2.0, things=row,
+    ...                 needed=[0.3, 0.3])
+    >>> dig.gaps.tolist(), dig.shift, dig.from_head_line, dig.outside
+    ([0.5, 0.5], 0.0, 2.0, 0.0)
+    >>> crooked = [row[0], shapely.box(0, 4.1, 7.5, 7.1)]
+    >>> place_dig(shapely.box(0, 0, 12, 4), 270.0, (3.0, 7.5), room=0.5, head_strip=2.0, things=crooked,
+    ...           needed=[0.3, 0.3], step=0.1).gaps.round(3).tolist()
+    [0.3, 0.3]
+    """
+    ahead, right = _frame(heads_azimuth)
+    width, length = container[0] + 2.0 * room, container[1] + 2.0 * room
+    middle = shapely.get_coordinates(shapely.centroid(space))[0]
+    foot, head = _span(space, middle, ahead)
+    strip = min(head_strip, max(head - foot - length, 0.0))
+    along = middle + ahead * (head - strip - length / 2.0)
+    left_edge, right_edge = _span(space, along, right)
+    across = along + right * (left_edge + right_edge) / 2.0
+    shapes = np.asarray(list(things), dtype=object)
+    asked = np.asarray(needed, dtype=float)
+
+    def gaps(shifts: Floats) -> Floats:
+        if not len(shapes):
+            return np.empty((len(shifts), 0))
+        digs = shapely.polygons(
+            np.stack([dig_corners(across + right * shift, heads_azimuth, width, length) for shift in shifts])
+        )
+        first, second = np.repeat(digs, len(shapes)), np.tile(shapes, len(shifts))
+        out = shapely.distance(first, second)
+        over = np.flatnonzero(out <= 0)
+        if len(over):
+            out[over] = least_gap(first[over], second[over])[0]
+        return np.asarray(out.reshape(len(shifts), len(shapes)))
+
+    best, best_gaps = 0.0, gaps(np.zeros(1))[0]
+    if len(shapes) and (best_gaps < asked).any():
+        most = max((right_edge - left_edge - container[0]) / 2.0, 0.0)
+        count = int(most / step + 1e-9)
+        shifts = np.arange(-count, count + 1) * step
+        found = gaps(shifts)
+        spare = np.minimum((found - asked).min(axis=1), 0.0)  # more than what is asked gains nothing
+        least = found.min(axis=1)
+        order = np.lexsort((np.abs(shifts), -np.round(least, 9), -np.round(spare, 9)))
+        # of those that satisfy everything, the one that is moved least
+        if spare[order[0]] >= -1e-9:
+            good = np.flatnonzero(spare >= -1e-9)
+            pick = int(good[np.argmin(np.abs(shifts[good]))])
+        else:
+            pick = int(order[0])
+        best, best_gaps = float(shifts[pick]), found[pick]
+    corners = dig_corners(across + right * best, heads_azimuth, width, length)
+    outside = shapely.distance(shapely.points(corners), space)
+    far = float(outside.max())
+    return Dig(corners, heads_azimuth, width, length, best, strip, far if far > 1e-9 else 0.0, best_gaps)
+
+
+def strike(gap: ArrayLike, covariance: ArrayLike) -> Strike:
+    """Chance that gaps are really below zero, each and any of them.
+
+    Parameters
+    ----------
+    gap : (k,) array
+    covariance : (k, k) array
+        Of the gaps together: what two neighbours share with each other or with the dig is in it.
+
+    Returns
+    -------
+    Strike
+
+    Examples
+    --------
+    Spaces 4 ft wide, vaults 36 in wide in their middles, 6 in of room: a dig of 48 in, 0.50 ft of earth on each side.
+
+    >>> sigma = 0.6 / 2.4477  # a 95 % radius of 0.6 ft
+    >>> either = strike([0.5, 0.5], sigma**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])).any
+    >>> round(either, 3)
+    0.041
+    """
+    values, spread = np.asarray(gap, dtype=float), np.asarray(covariance, dtype=float)
+    if not len(values):
+        return Strike(np.empty(0), 0.0)
+    sigma = np.sqrt(np.maximum(np.diag(spread), 0.0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = np.where(sigma > 0, values / sigma, np.where(values > 0, np.inf, -np.inf))
+    each = np.asarray(ndtr(-z))
+    live = np.flatnonzero((z < 8.0) & (sigma > 0))
+    if len(live) < len(values) and each[np.setdiff1d(np.arange(len(values)), live)].max(initial=0.0) > 0.5:
+        return Strike(each, 1.0)
+    if len(live) == 0:
+        return Strike(each, float(each.max()))
+    if len(live) == 1:
+        return Strike(each, float(each[live[0]]))
+    scale = np.outer(sigma[live], sigma[live])
+    correlation = spread[np.ix_(live, live)] / scale
+    correlation = np.clip(correlation, -1.0, 1.0) + np.eye(len(live)) * _TINY
+    rng = np.random.default_rng(_SEED)  # the integral over four and more gaps is done with chosen points: the same ones
+    miss = multivariate_normal(np.zeros(len(live)), correlation, allow_singular=True, seed=rng).cdf(z[live])
+    return Strike(each, float(np.clip(max(1.0 - float(miss), each.max()), 0.0, min(each.sum(), 1.0))))
+
+
+def _gap_covariance(dig: Dig, ties: Ties, joint: Floats, things: Sequence[Thing], rows: Sequence[int]) -> Floats:
+    """Covariance (k, k) of the gaps between a dig as its ties set it and things, in the directions of the gaps."""
+    if not rows:
+        return np.zeros((0, 0))
+    polygon = dig.polygon
+    shapes = np.array([things[row].shape for row in rows], dtype=object)
+    _, lines = least_gap(np.full(len(rows), polygon, dtype=object), shapes)
+    ends = shapely.get_coordinates(lines).reshape(-1, 2, 2)
+    way = ends[:, 1] - ends[:, 0]
+    size = np.hypot(*way.T)
+    middle = dig.corners.mean(axis=0)
+    between = shapely.get_coordinates(shapely.centroid(shapes)) - middle
+    normal = np.where(size[:, None] > 1e-9, way / np.maximum(size, 1e-9)[:, None], between)
+    normal *= np.where((normal * between).sum(axis=1) < 0, -1.0, 1.0)[:, None]
+    normal /= np.hypot(*normal.T)[:, None]
+    point = ends[:, 0]
+    across, down = dig.corners[1] - dig.corners[0], dig.corners[3] - dig.corners[0]
+    u = np.clip((point - dig.corners[0]) @ across / (across @ across), 0.0, 1.0)
+    v = np.clip((point - dig.corners[0]) @ down / (down @ down), 0.0, 1.0)
+    weights = np.stack([1.0 - u - v, u, np.zeros(len(u)), v], axis=1)  # of the four corners
+    spread = np.einsum("kx,kc->kcx", normal, weights).reshape(len(rows), 8)
+    known = ties.joint.shape[0]
+    design = np.zeros((len(rows), joint.shape[0]))
+    moved = ties.of_anchors.copy()
+    moved[:, -2:] = 0.0  # the dig follows its anchors, wherever its space may really be
+    design[:, :known] = -(spread @ moved)
+    for k, row in enumerate(rows):
+        design[k, known + 2 * row : known + 2 * row + 2] -= normal[k]
+    return np.asarray(design @ joint @ design.T + spread @ ties.tape_cov @ spread.T)
+
+
+def depth_window(
+    height: float, cover: float, limits: Sequence[tuple[str, float]], *, levels: int = 1, between: float = 0.0
+) -> DepthWindow:
+    """Between which depths the bottom of a dig may lie.
+
+    Parameters
+    ----------
+    height : float
+        Of the container.
+    cover : float
+        Earth over it.
+    limits : sequence of (str, float)
+        What limits the bottom downwards, and at which depth.
+    levels : int
+        Containers the grave is to take in the end; the first lies deepest.
+    between : float
+        Earth between two of them.
+
+    Raises
+    ------
+    InputError
+        For a cover or height below zero.
+
+    Examples
+    --------
+    A vault 3 ft tall under 1.5 ft of cover: 4.5 ft, as common practice has it.
+
+    >>> window = depth_window(3.0, 1.5, [("the straps", 6.0)])
+    >>> window.bottom, window.deep, window.empty
+    (4.5, 6.0, False)
+    """
+    gather = Gather()
+    for name, value in (("cover", cover), ("the container's height", height), ("earth between two", between)):
+        if not math.isfinite(value) or value < 0:
+            gather.add("depth", f"{name} is {value:g}", "Write zero or more.")
+    gather.raise_if_any()
+    shallow = cover + height + (levels - 1) * (height + between)
+    ordered = tuple(sorted(limits, key=lambda item: item[1]))
+    deep = ordered[0][1] if ordered else math.inf
+    empty = deep < shallow - 1e-9
+    bottom = math.nan if empty else shallow
+    more = f", and room for {levels - 1} more above it" if levels > 1 else ""
+    return DepthWindow(shallow, deep, f"cover and the container's height{more}", ordered, bottom - height, bottom)
+
+
+def room_for(
+    kind: str, full: int, urns: int, container: str, *, infant: bool, rules: Mapping[str, float]
+) -> tuple[bool, str]:
+    """Say whether a space takes one more, and where it goes.
+
+    Parameters
+    ----------
+    kind : str
+        What the space is meant for: ``full``, ``cremation``, ``infant``.
+    full, urns : int
+        Burials and urns in it now.
+    container : str
+        Kind of the container.
+    infant : bool
+    rules : mapping of str to float
+
+    Returns
+    -------
+    allowed : bool
+    words : str
+        Where it goes, or why it does not.
+
+    Examples
+    --------
+    >>> from cemgis.rules import Rules
+    >>> from cemgis.units import FOOT
+    >>> room_for("full", 1, 0, "urn", infant=False, rules=Rules(FOOT))
+    (True, 'second right: urn 1 of 2 at the foot, over the container there')
+    >>> room_for("full", 0, 1, "vault", infant=False, rules=Rules(FOOT))[0]
+    False
+    """
+    if kind == "cremation":
+        if container != "urn":
+            return False, "the space is for urns only"
+        most = int(rules["space.urns"])
+        return (
+            urns < most,
+            f"urn {urns + 1} of {most}" if urns < most else f"{urns} urns lie there, the rule allows {most}",
+        )
+    if container == "urn":
+        most = int(rules["space.second_urns"])
+        if urns >= most:
+            return False, f"{urns} urns lie there, the rule allows {most}"
+        where = "at the foot, over the container there" if full else "at the foot"
+        return True, f"{'second right: ' if full else ''}urn {urns + 1} of {most} {where}"
+    if urns:
+        return False, f"{urns} urn{'s' if urns > 1 else ''} would lie over a full burial: they would be dug out"
+    if full == 0:
+        return True, "the only one in its space"
+    if infant and kind == "full":
+        most = int(rules["space.second_infants"])
+        if full <= most:
+            return True, "second right: infant at the foot"
+        return False, f"{full} lie there, the rule allows {most} infant besides"
+    levels = int(rules["space.levels"])
+    if full < levels:
+        return True, f"double depth: over the {full} that lie{'s' if full == 1 else ''} there"
+    return False, f"{full} lie{'s' if full == 1 else ''} there, the rule allows {levels}"
+
+
+def excavation(
+    dig: Dig, bottom: float, soil: str | None, *, disturbed: bool, container_volume: float,
+    stones: Sequence[Thing], rules: Mapping[str, float],
+) -> Excavation:  # fmt: skip
+    """Say how a cut must be protected and what comes out of it, by OSHA 29 CFR 1926 Subpart P.
+
+    Parameters
+    ----------
+    dig : Dig
+    bottom : float
+        Depth.
+    soil : str or None
+        One of `SOILS`; unknown counts as C.
+    disturbed : bool
+        Whether the soil beside it was dug before: then it is never type A.
+    container_volume : float
+    stones : sequence of Thing
+    rules : mapping of str to float
+
+    Examples
+    --------
+    A trench 3 ft wide and 7 ft deep in type C is 24 ft wide at the top.
+
+    >>> from cemgis.rules import Rules
+    >>> from cemgis.units import FOOT
+    >>> dig = Dig(dig_corners([0, 0], 0.0, 3.0, 8.0), 0.0, 3.0, 8.0, 0.0, 0.0, 0.0, np.empty(0))
+    >>> cut = excavation(dig, 7.0, None, disturbed=True, container_volume=0.0, stones=(), rules=Rules(FOOT))
+    >>> cut.sloped[0], cut.protect, cut.egress
+    (24.0, True, True)
+    """
+    counted, why = soil or "C", f"type {soil}, as ordered" if soil else "not classified: counted as the weakest, type C"
+    if soil == "A" and disturbed:
+        counted, why = "B", "never type A: the ground beside it was dug before"
+    slope = 0.0 if counted == "rock" else float(rules[f"osha.slope_{counted.lower()}"])
+    depth = bottom if math.isfinite(bottom) else 0.0
+    reach = slope * depth
+    near = tuple(
+        thing.words for thing in stones if float(shapely.distance(dig.polygon, thing.shape)) < reach
+    )  # fmt: skip
+    swell = 1.0 + rules["soil.swell"]
+    return Excavation(
+        counted, why, slope, depth >= rules["osha.protect_depth"] and counted != "rock",
+        depth >= rules["osha.egress_depth"], (dig.width + 2.0 * reach, dig.length + 2.0 * reach), reach, near,
+        dig.width * dig.length * depth * swell, container_volume * swell,
+    )  # fmt: skip
+
+
+def _spoil_place(dig: Dig, volume: float, blocked: Sequence[Any], back: float, unit: Unit) -> Any:
+    """First free place for the spoil heap, foot side first; None when there is none within 20 ft."""
+    foot = 1.0 if unit.is_foot else 0.3048
+    area = max(volume / (_SPOIL_HEIGHT * foot), 0.01)
+    ahead, right = _frame(dig.heads_azimuth)
+    middle = dig.corners.mean(axis=0)
+    tree = shapely.STRtree(np.asarray(list(blocked), dtype=object)) if len(blocked) else None
+    for far in np.arange(back, 20.0 * foot, 1.0 * foot):
+        for way, half, side in ((-ahead, dig.length / 2.0, right), (ahead, dig.length / 2.0, right),
+                                (right, dig.width / 2.0, ahead), (-right, dig.width / 2.0, ahead)):  # fmt: skip
+            for long in (dig.width, 2.0 * dig.width, 3.0 * dig.width):
+                deep = area / long
+                near = middle + way * (half + far)
+                ring = np.stack([near - side * long / 2, near + side * long / 2,
+                                 near + side * long / 2 + way * deep, near - side * long / 2 + way * deep])  # fmt: skip
+                heap = shapely.Polygon(ring)
+                if tree is None or not len(tree.query(heap, predicate="intersects")):
+                    return heap
+    return None
+
+
+# ---- the whole ------------------------------------------------------------------------------------------------------
+
+
+def plan_opening(
+    site: Site, order: Order, container: Container, equipment: Equipment, *, rules: Mapping[str, float], unit: Unit,
+    tie_numbers: TieNumbers,
+) -> Plan:  # fmt: skip
+    """Plan an opening and say what speaks against it, worst first.
+
+    Parameters
+    ----------
+    site : Site
+    order : Order
+    container : Container
+    equipment : Equipment
+    rules : mapping of str to float
+    unit : Unit
+    tie_numbers : TieNumbers
+
+    Returns
+    -------
+    Plan
+        Its verdict is the worst of its reasons; with none it is *nothing on record against it*, which is not leave to
+        dig: a person probes and signs.
+    """
+    judge = _Judge(site, order, container, equipment, rules, unit)
+    is_urn = container.kind == "urn"
+    allowed, place_words = room_for(
+        site.kind, site.full, site.urns, container.kind, infant=order.infant, rules=rules
+    )  # fmt: skip
+    if not allowed:
+        judge.never(f"{place_words[0].upper()}{place_words[1:]}")
+    azimuth = _azimuth(site)
+    dig = _lay(site, container, azimuth, rules, order, over=bool(site.full))
+    below = [thing for thing in site.things if thing.space_id == site.space_id and thing.kind in ("vault", "burial")]
+    over = bool(below) and allowed and (is_urn or (not order.infant and site.full > 0))
+    depth = judge.depth(below if over else (), is_urn=is_urn)
+    ties = plan_ties(dig.corners, site.anchors, tie_numbers, factor=site.factor)
+    used = () if ties is None else tuple(site.anchors.ids[k] for k in ties.pair)
+    checker = plan_ties(dig.corners, site.anchors, tie_numbers, factor=site.factor, leave=used)
+    own = None if site.own_marker is None else site.anchors.xy[site.own_marker]
+    offsets = None
+    if own is not None and site.lot is not None:
+        offsets = lot_offsets(dig.corners, own, site.lot, factor=site.factor)
+    skip = {thing.id for thing in below} if (over or (order.infant and site.full)) else set()
+    rows = [
+        k for k, thing in enumerate(site.things)
+        if thing.kind in ("vault", "burial", "probable grave") and thing.id not in skip and dig.gaps[k] < 4.0 * _foot(unit)
+    ]  # fmt: skip
+    hit = Strike(np.zeros(len(rows)), 0.0)
+    if ties is not None and rows:
+        hit = strike(dig.gaps[rows], _gap_covariance(dig, ties, site.joint, site.things, rows))
+    earth = judge.position(dig, ties, hit, rows)
+    judge.touching(dig, skip)
+    judge.ties(ties)
+    judge.records(order)
+    judge.surroundings(dig)
+    disturbed = any(thing.kind in ("vault", "burial", "probable grave") for thing in site.things)
+    volume = container.length * container.width * container.height
+    stones = [thing for thing in site.things if thing.kind == "monument"]
+    cut = excavation(
+        dig, depth.bottom, order.soil, disturbed=disturbed, container_volume=volume, stones=stones, rules=rules
+    )
+    for thing in stones:
+        if thing.leaning and float(shapely.distance(dig.polygon, thing.shape)) < max(cut.reach, dig.width):
+            judge.first(f"A leaning stone stands beside the dig: {thing.words}. Have it made safe")
+    blocked = [thing.shape for thing in site.things] + [dig.polygon]
+    spoil_at = _spoil_place(dig, cut.spoil, blocked, rules["osha.spoil_back"], unit)
+    reasons = judge.reasons
+    verdict = reasons[0].verdict if reasons else VERDICTS[2]
+    return Plan(
+        site, order, container, verdict, reasons, dig, depth, cut, ties, checker, offsets, hit, tuple(rows), earth,
+        place_words, spoil_at,
+    )  # fmt: skip
+
+
+def _foot(unit: Unit) -> float:
+    return 1.0 if unit.is_foot else 0.3048
+
+
+def _azimuth(site: Site) -> float:
+    """Grid azimuth from feet to heads; along the space where no side is known."""
+    if site.heads_azimuth is not None:
+        return (site.heads_azimuth - site.convergence) % 360.0
+    return float(long_axis(np.array([site.shape], dtype=object))[0][0])
+
+
+def _lay(
+    site: Site, container: Container, azimuth: float, rules: Mapping[str, float], order: Order, *, over: bool
+) -> Dig:  # fmt: skip
+    asked = {
+        "vault": rules["dig.earth_left"], "burial": rules["dig.earth_left"], "probable grave": rules["dig.earth_left"],
+        "monument": rules["dig.clear_of_stone"], "obstacle": rules["dig.clear_of_obstacle"],
+    }  # fmt: skip
+    things = [thing.shape for thing in site.things]
+    needed = np.array([asked[thing.kind] for thing in site.things])
+    if over or container.kind == "urn" or order.infant:
+        # what lies in the space itself is under it, not beside it
+        own = np.array(
+            [thing.space_id == site.space_id and thing.kind != "monument" for thing in site.things], dtype=bool
+        )
+        needed = np.where(own, -np.inf, needed)
+    at_foot = (container.kind == "urn" and site.kind != "cremation") or (order.infant and site.full > 0)
+    room = 0.0 if container.kind == "urn" else rules["dig.working_room"]
+    if container.kind == "urn":
+        size = (max(container.width, rules["urn.reach"]), max(container.length, rules["urn.reach"]))
+    else:
+        size = (container.width, container.length)
+    strip = rules["dig.head_strip"]
+    if at_foot:
+        strip = math.inf  # as far towards the foot as the space goes
+    elif site.kind == "cremation":
+        strip = 0.0
+    return place_dig(site.shape, azimuth, size, room=room, head_strip=strip, things=things, needed=needed)
+
+
+class _Judge:
+    """Collects what speaks against an opening."""
+
+    def __init__(
+        self,
+        site: Site,
+        order: Order,
+        container: Container,
+        equipment: Equipment,
+        rules: Mapping[str, float],
+        unit: Unit,
+    ) -> None:
+        self.site, self.order, self.container = site, order, container
+        self.equipment, self.rules, self.unit = equipment, rules, unit
+        self._found: list[Reason] = []
+
+    @property
+    def reasons(self) -> tuple[Reason, ...]:
+        """Worst first; among equals as they were found."""
+        once = dict.fromkeys(self._found)
+        return tuple(sorted(once, key=lambda reason: VERDICTS.index(reason.verdict)))
+
+    def never(self, text: str) -> None:
+        self._found.append(Reason(VERDICTS[0], text))
+
+    def first(self, text: str) -> None:
+        self._found.append(Reason(VERDICTS[1], text))
+
+    def say(self, length: float) -> str:
+        return say(length, self.unit)
+
+    def depth(self, below: Sequence[Thing], *, is_urn: bool) -> DepthWindow:
+        """Depth window, and what it says against the opening."""
+        rules, order = self.rules, self.order
+        limits: list[tuple[str, float]] = []
+        if not is_urn:
+            if self.equipment.straps is None:
+                self.first("How deep the straps reach is not declared: equipment.straps in ground.toml")
+            else:
+                limits.append(("the straps reach", self.equipment.straps))
+            limits.append(("the rule for the deepest dig", rules["dig.deepest"]))
+        if order.water is not None:
+            limits.append(("water", order.water - rules["dig.over_water"]))
+        for thing in below:
+            if thing.top_depth is None:
+                self.first(
+                    f"Nobody measured how deep the top of what lies there is: {thing.words}. Probe and record it"
+                )
+            else:
+                room = 0.0 if is_urn else rules["dig.between"]
+                limits.append((f"the top of what lies there ({thing.words})", thing.top_depth - room))
+        cover = rules["dig.urn_cover"] if is_urn else rules["dig.cover"]
+        window = depth_window(
+            self.container.height, cover, limits, levels=1 if is_urn else order.levels, between=rules["dig.between"]
+        )
+        if window.empty:
+            what, deep = window.limits[0]
+            self.never(
+                f"No depth will do: {self.say(window.shallow)} is the least ({window.shallow_why}), "
+                f"{self.say(deep)} the most ({what}): {self.say(window.shallow - deep)} too deep"
+            )
+        return window
+
+    def position(self, dig: Dig, ties: Ties | None, hit: Strike, rows: Sequence[int]) -> float:
+        """Earth left, and whether the position is good enough for it."""
+        rules, site = self.rules, self.site
+        beside = [float(dig.gaps[row]) for row in rows]
+        if site.kind == "full" and self.container.kind != "urn":
+            # even where nobody lies yet, the next space is not ours: a container in its middle
+            _, right = _frame(dig.heads_azimuth)
+            low, high = _span(site.shape, shapely.get_coordinates(shapely.centroid(site.shape))[0], right)
+            beside.append(
+                ((high - low) - dig.width) / 2.0 - abs(dig.shift) + ((high - low) - rules["dig.burial_width"]) / 2.0
+            )
+        elif not beside:
+            beside.append(max(0.5 * (dig.width - self.container.width), 0.5 * self.container.width))
+        earth = min(beside)
+        radius = site.radius_95 if ties is None else ties.radius
+        room = (dig.width - self.container.width) / 2.0
+        if not math.isfinite(radius):
+            self.never("How sure its position is is not known")
+        elif radius > max(earth, 0.0) + room:
+            self.never(
+                f"Its position is only sure to {self.say(radius)} (95 % radius), more than the earth left and the working "
+                f"room together, {self.say(max(earth, 0.0) + room)}"
+            )
+        if hit.any > rules["dig.strike_chance"]:
+            worst = int(np.argmax(hit.each))
+            self.first(
+                f"The chance of striking a neighbour is {_percent(hit.any)}, more than {_percent(rules['dig.strike_chance'])}; "
+                f"most likely {site.things[rows[worst]].words}"
+            )
+        return earth
+
+    def touching(self, dig: Dig, skip: set[str]) -> None:
+        """What the dig would touch, or nearly."""
+        rules, site = self.rules, self.site
+        for thing, gap in zip(site.things, dig.gaps, strict=True):
+            if thing.id in skip:
+                continue
+            if thing.kind in ("vault", "probable grave") and gap <= 0:
+                what = "A measured vault" if thing.kind == "vault" else "A probable grave"
+                self.never(f"{what} lies inside the dig, by {self.say(-gap)}: {thing.words}")
+            elif thing.kind == "burial" and gap <= 0:
+                self.never(f"A recorded burial lies inside the dig: {thing.words}")
+            elif thing.kind == "monument" and gap < rules["dig.clear_of_stone"]:
+                where = "inside the dig" if gap <= 0 else f"only {self.say(gap)} from it"
+                self.first(f"A stone stands {where}: {thing.words}")
+            elif thing.kind == "obstacle" and gap < rules["dig.clear_of_obstacle"]:
+                where = "inside the dig" if gap <= 0 else f"only {self.say(gap)} from it"
+                self.first(f"In the way, {where}: {thing.words}")
+            elif gap < rules["dig.earth_left"] and thing.kind in ("vault", "burial", "probable grave"):
+                self.first(
+                    f"Only {self.say(gap)} of earth is left to {thing.words}; the rule asks {self.say(rules['dig.earth_left'])}"
+                )
+        if self.container.kind != "urn":
+            foot, head = _span(
+                site.shape, shapely.get_coordinates(shapely.centroid(site.shape))[0], _frame(dig.heads_azimuth)[0]
+            )
+            low, high = _span(
+                site.shape, shapely.get_coordinates(shapely.centroid(site.shape))[0], _frame(dig.heads_azimuth)[1]
+            )
+            if self.container.width > high - low + 1e-6 or self.container.length > head - foot + 1e-6:
+                self.never(
+                    f"The container ({self.say(self.container.width)} by {self.say(self.container.length)}) is larger than its "
+                    f"space ({self.say(high - low)} by {self.say(head - foot)})"
+                )
+        half = (dig.width - self.container.width) / 2.0
+        if dig.outside > half + 1e-6:
+            self.first(f"The dig reaches {self.say(dig.outside)} out of its space, more than the working room")
+
+    def ties(self, ties: Ties | None) -> None:
+        """Whether it can be found at all, and checked."""
+        if ties is None:
+            self.first(
+                "No two trusted markers or stones within a tape meet at a good angle: find and read another marker first"
+            )
+        elif ties.check is None:
+            self.first(f"There is no check tie: {ties.why_no_check}")
+
+    def records(self, order: Order) -> None:
+        """State of the space, the right to open it, and what the order leaves out."""
+        site = self.site
+        for verdict, words in site.doubts:
+            self._found.append(Reason(verdict, words))
+        if site.state == "probably occupied" and self.container.kind != "urn":
+            self.never(f"The space is probably occupied: {site.state_why or 'no reason given'}")
+        elif site.state == "lost":
+            self.never(f"The space is lost to something that stands there: {site.state_why}")
+        elif site.state in ("in doubt", ""):
+            self.first(f"What is known of the space's use is in doubt: {site.state_why or 'no state recorded'}")
+        elif site.state == "disturbed, empty":
+            self.first(f"The space was disturbed before: {site.state_why}")
+        if label_key(order.space) != label_key(site.space_id):
+            self.never(f"The order names the space {order.space}, this sheet is for {site.space_id}")
+        self._authority(order)
+        for name, what in (
+            ("ordered_by", "who ordered it"), ("permit", "the permit's number"), ("confirmed_by", "who confirmed the space"),
+            ("utilities", "the utility-locate ticket"), ("date", "the day"), ("person", "who is to be buried"),
+        ):  # fmt: skip
+            if getattr(order, name) is None:
+                self.first(f"The order does not say {what}")
+
+    def _authority(self, order: Order) -> None:
+        held = self.site.held
+        if order.authorised_by is None:
+            self.first("Nobody is named who authorised it")
+        elif not held:
+            self.first("No right of interment is recorded for this space: record the holder and the instrument")
+        else:
+            holders = {label_key(holder) for holder, _ in held if holder}
+            named = {label_key(order.authorised_by)}
+            by_right = label_key(order.right or "")
+            successor = any(
+                (holder and label_key(holder) in by_right) or (deed and label_key(deed) in by_right)
+                for holder, deed in held
+            )
+            if not named & holders and not successor:
+                first = ", ".join(f"{holder} ({deed})" if deed else holder for holder, deed in held)
+                self.first(
+                    f"{order.authorised_by} is not the holder on record ({first}), and the order names no right that comes "
+                    "from it"
+                )
+
+    def surroundings(self, dig: Dig) -> None:
+        """Heads, head line, protection, the way there."""
+        site, rules = self.site, self.rules
+        if site.heads_azimuth is None and self.container.kind != "urn":
+            self.first("Which way the heads lie is not known: write the section's rule or an exception")
+        if site.heads_seen == "disagrees" and self.container.kind != "urn":
+            self.first("Stones or vaults of its neighbours show the heads at the other end than the rule")
+        if site.protected:
+            self.first(f"The section is protected: {site.protected}")
+        if site.head_ends and self.container.kind not in ("urn",):
+            seen = float(np.median(site.head_ends))
+            room = (dig.length - self.container.length) / 2.0
+            if abs(seen - dig.from_head_line - room) > rules["dig.head_agree"]:
+                self.first(
+                    f"The vaults measured in this row start {self.say(seen)} from the head line, this one would at "
+                    f"{self.say(dig.from_head_line + room)}"
+                )
+        if self.container.kind != "urn":
+            if self.equipment.machine_width is None:
+                self.first("The machine's width is not declared: equipment.machine_width in ground.toml")
+            elif site.way is None or site.way.line is None:
+                what = "; ".join(site.way_words[:4]) or "no drive is recorded near it"
+                self.first(f"No way for the machine without touching something: {what}")
+
+
+def _percent(share: float) -> str:
+    value = 100.0 * share
+    return f"{value:.0f} %" if value >= 1.5 else f"{value:.1f} %" if value >= 0.05 else "under 0.1 %"
+
+
+def heads_words(azimuth_true: float | None) -> str:
+    """Say where the head end is, in words with the true azimuth.
+
+    Examples
+    --------
+    >>> heads_words(268.3)
+    'HEADS WEST (268.3° from true north)'
+    """
+    if azimuth_true is None:
+        return "HEADS: NOT KNOWN"
+    return f"HEADS {compass_word(azimuth_true).upper()} ({azimuth_true % 360.0:.1f}° from true north)"
