@@ -19,6 +19,7 @@ from cemgis.findings import Finding, find
 from cemgis.geometry import least_gap
 from cemgis.layers import LAYERS
 from cemgis.units import Unit, feet_and_inches, say_length
+from cemgis.vaults import POSE, pose_covariance
 
 __all__ = ["Gaps", "Neighbours", "clearances", "gaps", "lost_spaces", "neighbours"]
 
@@ -159,7 +160,10 @@ def gaps(a: Any, b: Any) -> Gaps:
 
 @dataclass(frozen=True)
 class _Side:
-    """One table as one side of a pair: shapes, ids, sections and covariance of its outline."""
+    """One table as one side of a pair: shapes, ids, sections and covariance of its outline.
+
+    A fitted rectangle has the covariance of its middle and turn besides; NaN where a thing has none.
+    """
 
     word: str
     table: gpd.GeoDataFrame
@@ -167,6 +171,16 @@ class _Side:
     ids: _Shapes
     section: _Shapes
     covariance: _Floats
+    pose: _Floats
+
+    def covariance_at(self, rows: _Ints, points: _Floats) -> _Floats:
+        """Covariance (k, 2, 2) of points of the outlines of some rows."""
+        out = self.covariance[rows]
+        fitted = np.flatnonzero(np.isfinite(self.pose[rows]).all(axis=(1, 2)))
+        if len(fitted):
+            middle = shapely.get_coordinates(shapely.centroid(self.shapes[rows[fitted]]))
+            out[fitted] = pose_covariance(middle, self.pose[rows[fitted]], points[fitted])
+        return out
 
 
 def _side(word: str, table: gpd.GeoDataFrame | None, key: str) -> _Side | None:
@@ -185,7 +199,15 @@ def _side(word: str, table: gpd.GeoDataFrame | None, key: str) -> _Side | None:
         covariance = np.stack([np.stack([ee, en], axis=1), np.stack([en, nn], axis=1)], axis=1)
     section = _objects(table["section"]) if "section" in table else np.full(len(table), None, dtype=object)
     shapes = np.asarray(table.geometry, dtype=object)
-    return _Side(word, table, shapes, _objects(table[key]), section, covariance)
+    pose = np.full((len(table), 3, 3), np.nan)
+    if set(POSE) <= set(table.columns):
+        ee, en, nn, et, nt, tt = (_floats(table[name]) for name in POSE)
+        pose = np.stack([np.stack(row, axis=1) for row in ((ee, en, et), (en, nn, nt), (et, nt, tt))], axis=1)
+        fitted = np.isfinite(pose).all(axis=(1, 2))
+        # only for how far to look; along a line the covariance at its end counts
+        lacking = fitted & np.isnan(covariance).any(axis=(1, 2))
+        covariance[lacking] = pose[lacking, :2, :2]
+    return _Side(word, table, shapes, _objects(table[key]), section, covariance, pose)
 
 
 def _floats(series: pd.Series) -> _Floats:
@@ -200,8 +222,9 @@ def _objects(series: pd.Series) -> _Shapes:
 def _measure(first: _Side, second: _Side, a: _Ints, b: _Ints, rule: str, required: float) -> pd.DataFrame:
     """Rows of the layer for pairs (a, b), without what is not declared in it but for the two positions."""
     found = gaps(first.shapes[a], second.shapes[b])
-    variance = sum(np.einsum("ki,kij,kj->k", found.normal, side.covariance[rows], found.normal)
-                   for side, rows in ((first, a), (second, b)))  # fmt: skip
+    ends = shapely.get_coordinates(found.line).reshape(-1, 2, 2)
+    variance = sum(np.einsum("ki,kij,kj->k", found.normal, side.covariance_at(rows, ends[:, end]), found.normal)
+                   for end, (side, rows) in enumerate(((first, a), (second, b))))  # fmt: skip
     sigma = np.sqrt(np.maximum(variance, 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
         chance = np.where(sigma > 0, ndtr((required - found.gap) / sigma), (found.gap < required).astype(float))

@@ -31,6 +31,9 @@ STEPS = {
 }
 """Command to the stage it runs to, the table it shows, and its help."""
 
+EXPORTS = ("shapefile", "filegdb", "geojson", "csv")
+"""Formats a ground can be handed on in."""
+
 
 def parser() -> argparse.ArgumentParser:
     """Build the parser; every command and option has its help."""
@@ -76,10 +79,41 @@ def parser() -> argparse.ArgumentParser:
     folder(made)
     made.add_argument("--paper", default="auto", help="letter, tabloid, A4, A3, A2, A1 or auto")
     made.add_argument("--scale", default="auto", help='"1 in = 20 ft", "1:250" or auto')
+    made.add_argument("--section-paper", default="auto", help="the same for the sheets of the sections")
+    made.add_argument("--section-scale", default="auto", help="the same for the sheets of the sections")
+    made.add_argument(
+        "--underlay", type=Path, metavar="FILE",
+        help="GeoTIFF to draw on: a photograph, a rectified drawing, or heights, which are shaded",
+    )  # fmt: skip
+    made = add("export", _export, "hand ground.gpkg on as shapefiles, a file geodatabase, GeoJSON or CSV")
+    folder(made)
+    made.add_argument("--to", required=True, choices=EXPORTS, help="format")
+    made.add_argument("--out", type=Path, metavar="FOLDER", help="where to (default: export/ in the ground's folder)")
+    made = add("seek", _seek, "plan the search for unfound markers: where, how to tape there, and which teach the most")
+    folder(made)
+    made.add_argument("--section", help="only this section")
+    made.add_argument("--best", type=int, default=5, metavar="N", help="how many of each section to name (default: 5)")
+    made.add_argument("--aim", default="worst", help="make the worst space surer, or the sum of all: worst or sum")
+    made.add_argument("--out", type=Path, metavar="DIR", help="where the sheet, GPX, CSV and layer go (default: sheets)")
     made = add("collect", _collect, "turn what was changed in ground.gpkg with a desktop GIS into records")
     folder(made)
     made.add_argument("--who", required=True, help="who made the changes")
     made.add_argument("--why", required=True, help="why")
+    made = add("register", _register, "show what the register's lists say and what changed since the last build")
+    folder(made)
+    made = add("find", _find, "find anyone by name, however it is spelt, on one ground or several")
+    made.add_argument("text", help='words of a name, with a year if known ("mary smyth 1887"), or a place ("B-14-2")')
+    made.add_argument("folder", nargs="*", type=Path, default=[Path()], help="folders of built grounds (default: here)")
+    made.add_argument("--year", type=int, help="year of birth, death or burial")
+    made.add_argument("--within", type=int, default=0, help="years by which that may be off")
+    made.add_argument("--section", help="only in this section")
+    made.add_argument("--staff", action="store_true", help="also holders and people who may be living: staff only")
+    made.add_argument("--most", type=int, default=20, help="most hits to show")
+    made.add_argument("--json", action="store_true", help="print the result as JSON")
+    made = add("history", _history, "list all that is kept about one person, space, lot or record, in its order")
+    made.add_argument("folder", type=Path, help="the ground's folder")
+    made.add_argument("id", help="an id, such as B-14-2 or register/ledger.csv:12")
+    made.add_argument("--json", action="store_true", help="print the result as JSON")
     made = add("crs", _crs, "suggest projected CRSs for a place, with unit, scale and convergence there")
     made.add_argument("lat", help='latitude, decimal or "40 53 12.3 N"')
     made.add_argument("lon", help='longitude, decimal or "82 18 0 W" (write -- before a negative one)')
@@ -182,11 +216,43 @@ def _step(given: argparse.Namespace) -> int:
 def _maps(given: argparse.Namespace) -> int:
     from cemgis import pipeline
 
-    made = pipeline.render(given.folder, paper=given.paper, scale=given.scale)
+    made = pipeline.render(
+        given.folder, paper=given.paper, scale=given.scale, section_paper=given.section_paper,
+        section_scale=given.section_scale, underlay=given.underlay,
+    )  # fmt: skip
     if given.json:
         _print_json([str(path) for path in made])
     else:
         print("\n".join(str(path) for path in made))
+    return 0
+
+
+def _export(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    done = pipeline.hand_on(given.folder, given.to, given.out)
+    changed = done.names[done.names["column"] != done.names["field"]]
+    if given.json:
+        _print_json({"path": str(done.path), "layers": done.layers, "fields": changed.to_dict("records"),
+                     "notes": done.notes})  # fmt: skip
+        return 0
+    print(f"{done.path}: {len(done.layers)} layers, {sum(done.layers.values()):,} rows")
+    if len(changed):
+        print("\nNames that differ there:")
+        print(changed[["layer", "column", "field"]].to_string(index=False))
+        print()
+    print("\n".join(done.notes))
+    return 0
+
+
+def _seek(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    found = pipeline.seek(given.folder, section=given.section, best=given.best, aim=given.aim, out=given.out)
+    if given.json:
+        _print_json(found.summary())
+    else:
+        print(found.words())
     return 0
 
 
@@ -198,6 +264,42 @@ def _collect(given: argparse.Namespace) -> int:
         _print_json(records)
     else:
         print(pipeline.say_records(records))
+    return 0
+
+
+def _register(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    found = pipeline.register(given.folder)
+    if given.json:
+        _print_json(found.summary())
+    else:
+        print(found.words())
+    return 0
+
+
+def _find(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    if given.within < 0 or given.most < 1:
+        raise InputError.of("find", "--within and --most count years and hits", "Write 0 or more, and 1 or more.")
+    finder = pipeline.load_finder(given.folder, staff=given.staff)
+    hits = finder.find(given.text, year=given.year, within=given.within, section=given.section, limit=given.most)
+    if given.json:
+        _print_json([hit._asdict() for hit in hits])
+    else:
+        print(pipeline.say_hits(hits, finder))
+    return 0
+
+
+def _history(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    found = pipeline.history(given.folder, given.id)
+    if given.json:
+        _print_json(found)
+    else:
+        print(pipeline.say_history(found))
     return 0
 
 

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 from matplotlib import font_manager
 from matplotlib.ft2font import LoadFlags
 
 from cemgis.errors import InputError
 from cemgis.geometry import long_axis
-from cemgis.units import Unit, say_length
+from cemgis.units import Unit, compass_azimuth, compass_word, say_length
 
 if TYPE_CHECKING:
     from cemgis.reference import GroundCRS
@@ -29,10 +30,12 @@ __all__ = [
     "Facts",
     "Frame",
     "Lettering",
+    "Underlay",
     "along_sheet",
     "choose_frame",
     "frame",
     "grid_ticks",
+    "heads_settled",
     "lettering",
     "north_words",
     "pattern_dots",
@@ -43,8 +46,10 @@ __all__ = [
     "round_step",
     "say_coordinate",
     "say_scale",
+    "say_unsettled",
     "text_width",
     "true_north_on_page",
+    "unsettled_heads",
     "upright",
     "without_boxes",
     "wrap",
@@ -108,6 +113,25 @@ class Facts:
         """The ground's unit of length."""
         unit: Unit = self.crs.unit
         return unit
+
+
+@dataclass(frozen=True, slots=True)
+class Underlay:
+    """A picture to draw a map on: an aerial photograph, a rectified drawing, a shaded relief.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (rows, columns, 4)
+        Red, green, blue, opacity; the first row at the top.
+    matrix : ndarray, shape (2, 3)
+        Column and row, counted from the picture's upper left corner, to grid coordinates.
+    words : str
+        What it is, for the notes.
+    """
+
+    image: npt.NDArray[np.uint8]
+    matrix: Floats
+    words: str
 
 
 # ---- scales and frames -------------------------------------------------------------------------------------------
@@ -455,6 +479,51 @@ def north_words(convergence_deg: float, declination_deg: float | None = None) ->
         side = "east" if declination_deg > 0 else "west"
         lines.append(f"magnetic north lies {abs(declination_deg):.1f}° {side} of true north")
     return lines
+
+
+def say_unsettled(rule: str, seen: str) -> str:
+    """Say that the heads of a section are not settled.
+
+    Examples
+    --------
+    >>> say_unsettled("west", "east")
+    'heads west by rule – stones show EAST: settle first'
+    """
+    return f"heads {rule} by rule – stones show {seen.upper()}: settle first"
+
+
+def unsettled_heads(tables: Mapping[str, pd.DataFrame]) -> dict[str, tuple[str, str]]:
+    """Find sections where stones or vaults show the heads at the other end than the rule: its word and theirs.
+
+    Examples
+    --------
+    >>> spaces = pd.DataFrame({"section": "D", "heads": "west", "heads_seen": ["disagrees", "not seen"]})
+    >>> unsettled_heads({"spaces": spaces})
+    {'D': ('west', 'east')}
+    """
+    spaces, findings = tables.get("spaces"), tables.get("findings")
+    if spaces is None or "heads_seen" not in spaces:
+        return {}
+    known = spaces[spaces["heads_seen"].isin(["agrees", "disagrees"]) & spaces["heads"].notna()]
+    named: set[str] = set()
+    if findings is not None and len(findings):
+        said = findings[findings["kind"].eq("heads disagree").fillna(value=False)]
+        named = {str(subject) for subject in said["subject"].dropna()}
+    out = {}
+    for name, rows in known.groupby("section"):
+        against = rows[rows["heads_seen"] == "disagrees"]
+        if len(against) and (str(name) in named or 2 * len(against) > len(rows)):
+            word = str(against["heads"].mode().iloc[0])
+            out[str(name)] = (word, compass_word(compass_azimuth(word) + 180.0, 16))
+    return out
+
+
+def heads_settled(tables: Mapping[str, pd.DataFrame], spaces: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Whether the head end of each space may be drawn as a fact: nothing seen on the ground speaks against it."""
+    agrees = spaces["heads_seen"].eq("agrees").fillna(value=False).to_numpy(dtype=bool)
+    against = spaces["heads_seen"].eq("disagrees").fillna(value=False).to_numpy(dtype=bool)
+    doubted = spaces["section"].isin(list(unsettled_heads(tables))).to_numpy(dtype=bool)
+    return np.asarray(agrees | ~(doubted | against))
 
 
 # ---- lettering ---------------------------------------------------------------------------------------------------
@@ -831,7 +900,7 @@ def place_tags(
                     or middle[1] + height / 2 > limits_pt[3] - 2
                 )
                 on_tags = sum(bool(shapely.intersects(box, other)) for other in placed)
-                cost = 4.0 * ring + 1000.0 * on_tags + 2000.0 * out_of_map + 3.0 * len(tree.query(box, "intersects"))
+                cost = 4.0 * ring + 1000.0 * on_tags + 2000.0 * out_of_map + 7.0 * len(tree.query(box, "intersects"))
                 if cost < best[0]:
                     best = (cost, middle)
         out[number] = best[1]

@@ -120,6 +120,7 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
     ("clearance short", _W, "two things lie closer than the rule", "Probe before digging beside either."),
     ("vault astray", _W, "a vault reaches into a space that is not its own",
      "Treat both spaces as affected; probe before digging."),
+    ("vault not placed", _W, "probe hits cannot be one vault of its size, or do not tell where it lies", "Probe again."),
     ("opening off its plan", _W, "what lies in a grave is not where it was planned",
      "Plan the next opening beside it from the as-built; look at the ties used."),
     ("opening not closed", _N, "a grave was opened and no record says it was closed", "Record how it was closed."),

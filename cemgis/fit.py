@@ -708,6 +708,7 @@ def fit_plat(
     unfound: tuple[Sequence[str], npt.ArrayLike] | None = None,
     allow_unchecked: bool = False,
     local: Prior | None = None,
+    local_least: int = 8,
     where: str = _WHERE,
 ) -> Fit:
     """Place a plat by its found markers: robust start, then weighted least squares with iterative data snooping.
@@ -738,6 +739,8 @@ def fit_plat(
         Fit even when nothing is left over to check it.
     local : cemgis.signal.Prior, optional
         What is expected of a smooth local signal beside the model; without it none is looked for.
+    local_least : int
+        With fewer markers they are judged by the model alone (rule ``fit.signal_markers``).
     where : str
         Named in the error.
 
@@ -786,7 +789,9 @@ def fit_plat(
     ask.refuse_narrow(order, float(axes[-1] if model == "affine" else np.linalg.norm(axes)), prior[0])
 
     spread = float(np.sqrt((axes**2).sum() / len(order))) or 1.0
-    at = _snoop(model, (plat[order] - middle) / spread, grid[order] - origin, reading[order], spread, prior, alpha)
+    # what the model alone takes for setting errors includes the bend that is expected beside it
+    loose = prior if local is None else (float(np.hypot(prior[0], local.signal_sigma)), prior[1])
+    at = _snoop(model, (plat[order] - middle) / spread, grid[order] - origin, reading[order], spread, loose, alpha)
     unresolved = at.used & at.over
     agree = _agreeing(model, at)
     if agree < _AGREE_SHARE * len(order):
@@ -806,7 +811,7 @@ def fit_plat(
     linear = at.found.state.linear / spread
     start = _Start(linear, at.found.state.offset + origin - linear @ middle, at.found.variance)
     final = _finished(model, plat, grid, reading, used, over, start, prior, alpha, power)
-    return final if local is None else _localised(final, here, local, prior, alpha, power)
+    return final if local is None else _localised(final, here, local, local_least, prior, alpha, power)
 
 
 @dataclass(frozen=True, slots=True)
@@ -929,23 +934,27 @@ def _near_agreement(plat: Floats, misses: Floats, alpha: float) -> Flags:
     return agree
 
 
-def _localised(fit: Fit, usable: Flags, expected: Prior, prior: tuple[float, float], alpha: float, power: float) -> Fit:
+def _localised(
+    fit: Fit, usable: Flags, expected: Prior, least: int, prior: tuple[float, float], alpha: float, power: float
+) -> Fit:
     """Look for a signal, judge every marker by it, and carry both into the fit; the plain fit where there is none."""
     rows = _in_order(fit.plat_xy, fit.grid_xy)
     rows = rows[usable[rows]]
-    used = fit.used[rows]
-    if len(rows) >= 2 * expected.least:
-        used = _near_agreement(fit.plat_xy[rows], fit.misses[rows], alpha)
-    at = _local_snoop(fit, rows, used, expected, alpha)
-    if at is None:
-        return fit
-    flags, over = np.zeros(len(fit.used), dtype=bool), np.zeros(len(fit.used), dtype=bool)
-    flags[rows], over[rows] = at.used, at.used & at.over
-    start = _Start(fit.linear, fit.offset - fit.linear @ fit.plat_centre, fit.setting_sigma**2)
-    plain = _finished(fit.model, fit.plat_xy, fit.grid_xy, fit.reading_cov, flags, over, start, prior, alpha, power)
-    mine, every = rows[at.used], _in_order(fit.plat_xy, fit.grid_xy)
+    used, over, near = fit.used[rows], fit.unresolved[rows], None
+    if used.sum() >= least:
+        start = _near_agreement(fit.plat_xy[rows], fit.misses[rows], alpha)
+        at = _local_snoop(fit, rows, start if start.sum() >= least else used, expected, least, alpha)
+        if at is None:
+            return fit
+        used, over = at.used, at.used & at.over
+        near = at.local.likely if len(rows) > _RELEARN else None
+    flags, doubt = np.zeros(len(fit.used), dtype=bool), np.zeros(len(fit.used), dtype=bool)
+    flags[rows], doubt[rows] = used, over
+    begin = _Start(fit.linear, fit.offset - fit.linear @ fit.plat_centre, fit.setting_sigma**2)
+    plain = _finished(fit.model, fit.plat_xy, fit.grid_xy, fit.reading_cov, flags, doubt, begin, prior, alpha, power)
+    mine, every = rows[used], _in_order(fit.plat_xy, fit.grid_xy)
     given = plain.plat_xy[mine], plain.jacobian(plain.plat_xy[mine]), plain.misses[mine], plain.reading_cov[mine]
-    local = learn(*given, expected)
+    local = learn(*given, expected, near=near)
     if local is None:
         return fit
     tests = _LocalTests(plain, every, flags[every], _likeliest(local, *given, expected), alpha)
@@ -987,20 +996,21 @@ def _likeliest(local: Local, xy: Floats, design: Floats, observed: Floats, noise
     return local if alone is None else alone
 
 
-def _local_snoop(fit: Fit, rows: Ints, used: Flags, expected: Prior, alpha: float) -> _LocalTests | None:
+def _local_snoop(fit: Fit, rows: Ints, used: Flags, expected: Prior, least: int, alpha: float) -> _LocalTests | None:
     """Set aside the worst markers and take back those that fit again, until nothing changes; None without a signal."""
     plat, checked = fit.plat_xy[rows], _least_sites(fit.model)[1]
     past: set[bytes] = set()
     returning, local = True, None
-    learned = b""
+    learned, near = b"", None
     for _ in range(4 * len(rows) + 20):
         mine = rows[used]
         given = fit.plat_xy[mine], fit.jacobian(fit.plat_xy[mine]), fit.misses[mine], fit.reading_cov[mine]
         if local is None or len(rows) <= _RELEARN:
-            local = learn(*given, expected, only_likeliest=True)
+            local = learn(*given, expected, only_likeliest=True, near=near)
             learned = used.tobytes()
             if local is None:
                 return None
+            near = local.likely if len(rows) > _RELEARN else None
         else:
             local = replace(local, parts=(collocate(*given, local.likely),))
         at = _LocalTests(fit, rows, used, local, alpha)
@@ -1009,7 +1019,7 @@ def _local_snoop(fit: Fit, rows: Ints, used: Flags, expected: Prior, alpha: floa
         if len(over):
             ranked = over[np.argsort(-at.square[over] / at.limit[over], kind="stable")]
             chosen[ranked[: (len(over) + 3) // 4]] = False
-            if _apart(plat[chosen]) < max(checked, expected.least):
+            if _apart(plat[chosen]) < max(checked, least):
                 break
         elif returning:
             chosen |= ~used & ~at.over
@@ -1160,6 +1170,8 @@ class LocatedLocally:
         Covariance of the reading that holds the corner; zero for the others.
     own : (m, 2, 2) array
         What each corner's error shares with no other: the reading, or the setting error.
+    tail_dof : float
+        Degrees of freedom of what is predicted, for the tails its open parameters leave.
     """
 
     grid_xy: Floats
@@ -1171,6 +1183,7 @@ class LocatedLocally:
     row: Ints
     reading: Floats
     own: Floats
+    tail_dof: float
 
     def joint(self, index: npt.ArrayLike) -> Floats:
         """Joint covariance (k, 2 j, 2 j) of k groups of j corners; order E, N of the first, E, N of the second ..."""
@@ -1194,12 +1207,12 @@ class LocatedLocally:
 
     @property
     def dof(self) -> Floats:
-        """Degrees of freedom (m,): infinite, as the covariance already carries what is open about its parameters."""
-        return np.full(len(self.grid_xy), np.inf)
+        """Degrees of freedom (m,) of each corner's covariance, for `radius_95`; infinite where a marker holds it."""
+        return np.where(self.held, np.inf, self.tail_dof)
 
     def radius_95(self) -> Floats:
         """95 % radius (m,) of each corner."""
-        return radius_95(self.cov)
+        return radius_95(self.cov, self.dof)
 
     def mean(self, index: npt.ArrayLike, weights: npt.ArrayLike, chunk: int = 20_000) -> tuple[Floats, Floats, Floats]:
         """Weighted means of corners, as `Located.mean`; spaces of one lot ask for its corners once."""
@@ -1215,7 +1228,8 @@ class LocatedLocally:
             joint = self.joint(groups[first : first + chunk]).reshape(-1, j, 2, j, 2)[which[rows] - first]
             cov[rows] = np.einsum("ka,kb,kaxby->kxy", weight[rows], weight[rows], joint, optimize=True)
         xy = np.einsum("kj,kjx->kx", weight, self.grid_xy[chosen])
-        return xy, cov, np.full(len(chosen), np.inf)
+        rests = ((weight != 0.0) & ~self.held[chosen]).any(axis=1)
+        return xy, cov, np.where(rests, self.tail_dof, np.inf)
 
 
 def locate(
@@ -1288,7 +1302,8 @@ def locate(
         held, at, reading = np.zeros(len(plat), dtype=bool), np.full(len(plat), -1), np.zeros((len(plat), 2, 2))
         held[index], reading[index] = True, own_held
         at[index] = np.where(row >= 0, fit.local_row[row], -1)
-        return LocatedLocally(grid, plat, shared, fit.local, apart, held, at, reading, own)
+        tail = fit.local.tail_dof(plat, shared)
+        return LocatedLocally(grid, plat, shared, fit.local, apart, held, at, reading, own, tail)
     setting_own = np.full(len(plat), variance)
     setting_own[index] = 0.0
     shared[index] = 0.0

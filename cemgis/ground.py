@@ -28,6 +28,7 @@ __all__ = [
     "Break",
     "Container",
     "ControlPoint",
+    "CrosswalkEntry",
     "Equipment",
     "FeaturesEntry",
     "Ground",
@@ -35,6 +36,7 @@ __all__ = [
     "HeadsException",
     "NicheBlock",
     "PlatEntry",
+    "ProbesEntry",
     "ReadingsEntry",
     "RegisterEntry",
     "Rows",
@@ -388,12 +390,57 @@ class FeaturesEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class ProbesEntry:
+    """A list of probe hits or corner shots on things of a known size.
+
+    Parameters
+    ----------
+    where, file : str
+    layer : str
+        ``vaults`` or ``monuments``.
+    container : str or None
+        Of rows that name none.
+    reference : Reference or None
+        Of coordinates in the list; None where it names labels of readings instead.
+    epoch : float or None
+    sigma : float or None
+        Standard deviation of each coordinate of a hit, instead of the rule's.
+    columns : mapping of str to str
+    delimiter, encoding : str or None
+    """
+
+    where: str
+    file: str
+    layer: str
+    container: str | None
+    reference: Reference | None
+    epoch: float | None
+    sigma: float | None
+    columns: Mapping[str, str]
+    delimiter: str | None = None
+    encoding: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class RegisterEntry:
-    """A list the clerk keeps."""
+    """A list the clerk keeps, or a list of what stones say; the first named counts where lists differ."""
 
     where: str
     file: str
     columns: Mapping[str, str]
+    delimiter: str | None = None
+    encoding: str | None = None
+    sheet: str | None = None
+    kind: str | None = None
+    section: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CrosswalkEntry:
+    """A list of former numbers of places and what they are now."""
+
+    where: str
+    file: str
     delimiter: str | None = None
     encoding: str | None = None
 
@@ -474,6 +521,9 @@ class Ground:
     equipment : Equipment
     call : str or None
         Whom to call when bone, wood or a casket is met.
+    crosswalk : tuple of CrosswalkEntry
+        Lists of former numbers of places.
+    probes : tuple of ProbesEntry
     """
 
     folder: Path
@@ -493,6 +543,8 @@ class Ground:
     containers: tuple[Container, ...] = ()
     equipment: Equipment = field(default_factory=Equipment)
     call: str | None = None
+    crosswalk: tuple[CrosswalkEntry, ...] = ()
+    probes: tuple[ProbesEntry, ...] = ()
 
     def section(self, name: str) -> Section:
         """Return the section of that name; `KeyError` when there is none."""
@@ -525,6 +577,8 @@ class Ground:
         named += [entry.file for entry in self.taped]
         named += [entry.file for entry in self.features]
         named += [entry.file for entry in self.register]
+        named += [entry.file for entry in self.crosswalk]
+        named += [entry.file for entry in self.probes]
         named += [name for section in self.sections for name in (section.outline, section.lots)]
         return tuple(sorted({name for name in named if name}))
 
@@ -861,8 +915,18 @@ def _taped(keys: _Keys) -> TapedEntry | None:
 def _register(keys: _Keys) -> RegisterEntry | None:
     file = keys.file("file", required='Write the file, file = "register/ledger.csv".')
     columns, delimiter, encoding = keys.columns(), keys.delimiter(), keys.encoding()
+    sheet, kind, section = keys.text("sheet"), keys.text("kind"), keys.text("section")
     keys.close()
-    return None if file is None else RegisterEntry(keys.path, file, columns, delimiter, encoding)
+    if file is None:
+        return None
+    return RegisterEntry(keys.path, file, columns, delimiter, encoding, sheet, kind, section)
+
+
+def _crosswalk(keys: _Keys) -> CrosswalkEntry | None:
+    file = keys.file("file", required='Write the file, file = "register/old_numbers.csv".')
+    delimiter, encoding = keys.delimiter(), keys.encoding()
+    keys.close()
+    return None if file is None else CrosswalkEntry(keys.path, file, delimiter, encoding)
 
 
 def _control(keys: _Keys) -> ControlPoint | None:
@@ -948,6 +1012,21 @@ def _features(keys: _Keys) -> FeaturesEntry | None:
     if layer is None or file is None or reference is None:
         return None
     return FeaturesEntry(keys.path, layer, file, reference, epoch, sigma, columns, radius)
+
+
+def _probes(keys: _Keys) -> ProbesEntry | None:
+    file = keys.file("file", required='Write the file, file = "survey/probes.csv".')
+    layer = keys.choice("layer", ("vaults", "monuments"), "vaults")
+    container = keys.text("container")
+    keys.asked.append("reference")
+    reference = keys.reference() if "reference" in keys.raw else None
+    epoch = keys.epoch(reference)
+    sigma = keys.size("sigma")
+    columns, delimiter, encoding = keys.columns(), keys.delimiter(), keys.encoding()
+    keys.close()
+    if file is None or layer is None:
+        return None
+    return ProbesEntry(keys.path, file, layer, container, reference, epoch, sigma, columns, delimiter, encoding)
 
 
 def _container(keys: _Keys) -> Container | None:
@@ -1370,7 +1449,9 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
     sections = _all(head, "section", lambda keys: _section(keys, names))
     features = _all(head, "features", _features)
     register = _all(head, "register", _register)
+    crosswalk = _all(head, "crosswalk", _crosswalk)
     containers = _all(head, "container", _container)
+    probes = _all(head, "probes", _probes)
     equipment = _equipment(head.get("equipment"), gather, unit)
     call = head.text("call")
     head.close()
@@ -1382,7 +1463,15 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
     _twice(gather, ((item.where, item.name) for item in containers), "a container", "Give it its own name.")
     _twice(gather, ((item.where, item.file) for item in readings), "file", "Name each file once: it would count twice.")
     _twice(gather, ((item.where, item.file) for item in taped), "file", "Name each file once: it would count twice.")
-    _twice(gather, ((item.where, item.file) for item in register), "file", "Name each file once.")
+    listed = ((item.where, f"{item.file} {item.sheet or ''}".strip()) for item in register)
+    _twice(gather, listed, "file", "Name each file once.")
+    _twice(gather, ((item.where, item.file) for item in crosswalk), "file", "Name each file once.")
+    _twice(gather, ((item.where, item.file) for item in probes), "file", "Name each file once.")
+    sizes = {item.name.casefold() for item in containers}
+    for probe in probes:
+        if probe.container is not None and probe.container.casefold() not in sizes:
+            remedy = "Declare it with [[container]] and its outside size."
+            gather.add(f"{probe.where}.container", f"there is no container {_shown(probe.container)}", remedy)
     _twice(gather, ((item.where, f"{item.file} ({item.layer})") for item in features), "file", "Name each file once.")
     known = {item.name for item in sections}
     for entry in readings:
@@ -1399,7 +1488,7 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
         raise InputError.of(where, "cannot be used", "Give crs and name.")
     return Ground(
         folder, name, place, crs, unit, rules, label, readings, taped, control, plats, sections, features, register,
-        containers, equipment, call,
+        containers, equipment, call, crosswalk, probes,
     )  # fmt: skip
 
 

@@ -310,6 +310,21 @@ _VAULTS = Layer(
         _text("heads", "compass side of its head end, if seen"),
         _length("top_depth", "depth to its top"),
         *_SURVEYED,
+        _real("crooked", "turned clockwise against its space", "degrees"),
+        _real("crooked_sigma", "standard deviation of that", "degrees", low=0),
+        _length("off_across", "its middle right of the space's middle, seen from the feet"),
+        _length("off_along", "its middle toward the heads from the space's middle"),
+        _length("off_sigma", "standard deviation of both", low=0),
+        _length("reach", "how far it reaches into a neighbouring space", low=0),
+        _text("reach_into", "that space"),
+        _length("fall", "how much deeper its foot end lies under the sod than its head end"),
+        _length("fall_sigma", "standard deviation of that", low=0),
+        _count("probes", "probe hits it was fitted to"),
+        _real("probes_chance", "probability of misses as large as theirs, if they are as good as they say", low=0, high=1),
+        *_covariance(),
+        _length("cov_et", "covariance of the easting of its middle and its turn in radians"),
+        _length("cov_nt", "covariance of the northing of its middle and its turn in radians"),
+        _real("cov_tt", "variance of its turn", "radians squared", low=0),
     ),
     symbols={"": Symbol("vault as measured", fill="", line="#2b2b2b")},
     evidence_edit=True,
@@ -572,6 +587,32 @@ _OPENINGS = Layer(
     placeless=True,
 )  # fmt: skip
 
+_SEARCHES = Layer(
+    "searches", "Point", "search_id", "Markers nobody has found yet: where to look, how to tape there, in what order.",
+    (
+        _key("search_id", "label of the marker, numbered if two have it"),
+        _text("label", "what the marker says", required=True),
+        _text("section", "section it belongs to"),
+        _text("lot_id", "lot it belongs to"),
+        _text("corner_id", "corner it was set at, by the plat"),
+        _count("walk", "place in the walk, section by section"),
+        _count("teaches", "place among those of its section that would teach the most; empty for the others"),
+        _text("settle_first", "why nothing is to be dug or probed here without settling it first"),
+        *_covariance(),
+        _text("tie_1_from", "found marker to tape from"),
+        _length("tie_1", "level distance on the ground", low=0),
+        _text("tie_2_from", "second marker to tape from"),
+        _length("tie_2", "level distance on the ground", low=0),
+        _text("side", "side of the line from the first to the second on which it lies", ("left", "right")),
+        _text("check_from", "third marker, to check"),
+        _length("check", "level distance on the ground", low=0),
+        _length("radius_taped", "95 % radius round the taped place", low=0),
+        _text("note", "what else to know"),
+    ),
+    symbol_by="",
+    symbols={"": Symbol("marker to look for", line="#1b4965", mark="ring", size_pt=6.0)},
+)  # fmt: skip
+
 _FINDINGS = Layer(
     "findings", "Point", "finding_id", "What a person must look at.",
     (
@@ -607,7 +648,7 @@ LAYERS: Mapping[str, Layer] = {
     item.name: item
     for item in (
         _SECTIONS, _DRIVES, _OBSTACLES, _LOTS, _SPACES, _NICHES, _VAULTS, _MONUMENTS, _PROBABLE, _CORNERS, _MARKERS,
-        _OCCUPATIONS, _READINGS, _CONTROL, _CLEARANCES, _OPENINGS, _EVENTS, _PEOPLE, _RIGHTS, _KIN,
+        _OCCUPATIONS, _READINGS, _CONTROL, _CLEARANCES, _SEARCHES, _OPENINGS, _EVENTS, _PEOPLE, _RIGHTS, _KIN,
         _MEMORIES, _INSCRIPTIONS, _FINDINGS, _RUN,
     )
 }  # fmt: skip

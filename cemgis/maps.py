@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 import matplotlib as mpl
@@ -17,6 +18,7 @@ import shapely
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from matplotlib.image import AxesImage
 from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch, Polygon, Rectangle
@@ -25,14 +27,14 @@ from matplotlib.transforms import Affine2D
 from scipy.spatial import KDTree
 
 from cemgis import __version__, drawing
-from cemgis.drawing import SANS, SERIF, Facts, Frame, Lettering, printable, text_width, wrap
+from cemgis.drawing import SANS, SERIF, Facts, Frame, Lettering, Underlay, printable, text_width, wrap
 from cemgis.errors import InputError
 from cemgis.geometry import long_axis
 from cemgis.layers import LAYERS
 from cemgis.schema import Symbol
-from cemgis.units import compass_azimuth, compass_word, say_length
+from cemgis.units import compass_word, say_length
 
-__all__ = ["Printed", "Underlay", "pages", "save", "save_all", "section_sheet", "whole_ground"]
+__all__ = ["Printed", "bounds", "pages", "save", "save_all", "section_sheet", "whole_ground"]
 
 Floats = npt.NDArray[np.float64]
 Shapes = npt.NDArray[np.object_]
@@ -199,8 +201,17 @@ class _Sheet:
         **more: Any,
     ) -> None:
         given = {"ha": "left", "va": "baseline", "color": DARK} | more
+        # Only what the first family may lack asks for a second one: looking fonts up takes longer than drawing.
+        known = families[:1] if text.isascii() else families
+        font = _font(known, size, given.pop("fontweight", "normal"), given.pop("fontstyle", "normal"))
         # A dollar sign in a name is a dollar sign: nothing is read as mathematics.
-        self.axes.text(x, y, text, fontsize=size, family=list(families), parse_math=False, zorder=z, **given)
+        self.axes.text(x, y, text, fontproperties=font, parse_math=False, zorder=z, **given)
+
+
+@lru_cache(maxsize=512)
+def _font(families: tuple[str, ...], size: float, weight: str, style: str) -> FontProperties:
+    slope: Any = style
+    return FontProperties(family=list(families), size=size, weight=weight, style=slope)
 
 
 def _sheet(frame: Frame) -> _Sheet:
@@ -357,21 +368,22 @@ def _plan_labels(
         shapes = sheet.frame.shapes(_geometry(spaces))
         foot = np.asarray(spaces["heads_azimuth"].to_numpy(dtype=float, na_value=np.nan)) - convergence_deg + 180.0
         # Numbers stand clear of stones: where these are seen at the other end, so are the numbers.
-        foot[~_heads_settled(tables, spaces)] += 180.0
+        foot[~drawing.heads_settled(tables, spaces)] += 180.0
         full, in_lot = _plain_kind(spaces), spaces["lot_id"].notna().to_numpy(dtype=bool)
         # One size for full spaces; the small ones have their own, or they would take the numbers off a sheet.
         for mine in (np.flatnonzero(full), np.flatnonzero(~full & ~in_lot), np.flatnonzero(~full & in_lot)):
             if not len(mine):
                 continue
             words, lotted = _words(spaces.iloc[mine], "space"), in_lot[mine]
-            angle = toward = None
-            across, along, shift = 0.68, np.where(lotted, 0.36, 0.62), np.where(lotted, 0.32, 0.0)
+            angle: Floats | None = None
+            across: float = 0.68
+            along, shift = np.where(lotted, 0.36, 0.62), np.where(lotted, 0.32, 0.0)
             toward = foot[mine]
             if lots is not None and lot_shapes is not None and lotted.all() and not full[mine].any():
                 # An urn's space has no room beside the number of its lot: that stands above, this below.
                 turn = pd.Series(drawing.upright(lot_shapes)[0], index=lots["lot_id"].astype(object))
                 angle = spaces["lot_id"].iloc[mine].astype(object).map(turn).to_numpy(dtype=float)
-                across, along, shift, toward = 0.46, np.full(len(mine), 0.8), np.full(len(mine), 0.24), 180.0 - angle
+                across, along, shift, toward = 0.42, np.full(len(mine), 0.8), np.full(len(mine), 0.25), 180.0 - angle
             plan = drawing.lettering(
                 shapes[mine], words, most_pt=7.0, across=across, along=along, toward_deg=toward, shift=shift,
                 angle_deg=angle, share=share,
@@ -384,8 +396,8 @@ def _plan_labels(
             left_out += int(np.count_nonzero(~plan.fits))
             if full[mine].any() and lotted.any():
                 # The lot's number stays clear of the spaces': from the middle of a space to theirs, less half of each.
-                long = float(np.median(drawing.upright(shapes[mine])[1]))
-                room = 2.0 * (0.32 * long - 0.35 * plan.size_pt - 0.8) / 0.73
+                middle = float(np.median(drawing.upright(shapes[mine])[1]))
+                room = 2.0 * (0.32 * middle - 0.35 * plan.size_pt - 0.8) / 0.73
                 most = min(max(room, plan.size_pt * 1.1), plan.size_pt * 1.5, 11.0)
         if not labels.spaces:
             labels.remarks.append("Space numbers are too small to read at this scale: only lots are numbered.")
@@ -398,11 +410,11 @@ def _plan_labels(
                 continue
             words = _words(lots.iloc[mine], "lot")
             raised = bool(small[mine].any()) and bool(labels.spaces)
+            angle_deg, long, wide = drawing.upright(lot_shapes[mine])
             plan = drawing.lettering(
-                lot_shapes[mine], words, most_pt=most, across=0.46 if raised else 0.6, along=0.84,
-                toward_deg=-drawing.upright(lot_shapes[mine])[0] if raised else None,
-                shift=0.22 * drawing.upright(lot_shapes[mine])[2] / drawing.upright(lot_shapes[mine])[1] if raised else 0.0,
-                share=share,
+                lot_shapes[mine], words, most_pt=most, across=0.42 if raised else 0.6, along=0.84,
+                toward_deg=-angle_deg if raised else None, shift=0.25 * wide / long if raised else 0.0,
+                share=min(share, 0.02),  # a number of three digits is not to be lost because most have two
             )  # fmt: skip
             if plan.size_pt:
                 labels.lots.append((plan, words))
@@ -450,7 +462,7 @@ def _draw_ground(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _Lab
                 [shapely.get_coordinates(item) for item in edges], colors=BROWN, linewidths=width, zorder=3.4
             )
         )
-        _head_ticks(sheet, spaces, shapes, convergence_deg, _heads_settled(tables, spaces))
+        _head_ticks(sheet, spaces, shapes, convergence_deg, drawing.heads_settled(tables, spaces))
     lots = _placed(tables, "lots")
     if lots is not None:
         edges = shapely.get_parts(shapely.boundary(to_page(_geometry(lots))))
@@ -495,33 +507,6 @@ def _draw_ground(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _Lab
             lines = [shapely.get_coordinates(item) for item in to_page(_geometry(short))]
             sheet.add(LineCollection(lines, colors=symbol.line, linewidths=1.1, zorder=5.8))
     _draw_points(sheet, tables)
-
-
-def _unsettled(tables: Mapping[str, pd.DataFrame]) -> dict[str, tuple[str, str]]:
-    """Sections where stones or vaults show the heads at the other end than the rule: the rule's word and theirs."""
-    spaces, findings = tables.get("spaces"), tables.get("findings")
-    if spaces is None or "heads_seen" not in spaces:
-        return {}
-    known = spaces[spaces["heads_seen"].isin(["agrees", "disagrees"]) & spaces["heads"].notna()]
-    named: set[str] = set()
-    if findings is not None and len(findings):
-        said = findings[findings["kind"].eq("heads disagree").fillna(value=False)]
-        named = {str(subject) for subject in said["subject"].dropna()}
-    out = {}
-    for name, rows in known.groupby("section"):
-        against = rows[rows["heads_seen"] == "disagrees"]
-        if len(against) and (str(name) in named or 2 * len(against) > len(rows)):
-            word = str(against["heads"].mode().iloc[0])
-            out[str(name)] = (word, compass_word(compass_azimuth(word) + 180.0, 16))
-    return out
-
-
-def _heads_settled(tables: Mapping[str, pd.DataFrame], spaces: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Whether the head end of each space may be drawn as a fact: nothing seen on the ground speaks against it."""
-    agrees = spaces["heads_seen"].eq("agrees").fillna(value=False).to_numpy(dtype=bool)
-    against = spaces["heads_seen"].eq("disagrees").fillna(value=False).to_numpy(dtype=bool)
-    doubted = spaces["section"].isin(list(_unsettled(tables))).to_numpy(dtype=bool)
-    return np.asarray(agrees | ~(doubted | against))
 
 
 def _head_ticks(
@@ -628,8 +613,7 @@ def _draw_labels(sheet: _Sheet, labels: _Labels) -> None:
             x, y = plan.xy[number]
             sheet.text(
                 float(x), float(y), words[number], plan.size_pt, families=SANS, z=z, ha="center", va="center_baseline",
-                rotation=float(plan.angle_deg[number]), rotation_mode="anchor", fontweight=weight, clip_on=True,
-                clip_path=sheet.clip,
+                rotation=float(plan.angle_deg[number]), rotation_mode="anchor", fontweight=weight,
             )  # fmt: skip
 
 
@@ -648,8 +632,8 @@ def _heads_of_sections(tables: Mapping[str, pd.DataFrame], convergence_deg: floa
         said = str(word.iloc[0]) if not word.empty else compass_word(mean)
         tail = f"; {len(rows) - len(mine)} otherwise" if len(mine) < len(rows) else ""
         out[str(name)] = (f"heads {said}{tail}", mean - convergence_deg)
-    for name, (rule, seen) in _unsettled(tables).items():
-        out[name] = (f"heads {rule} by rule – stones show {seen.upper()}: settle first", math.nan)
+    for name, (rule, seen) in drawing.unsettled_heads(tables).items():
+        out[name] = (drawing.say_unsettled(rule, seen), math.nan)
     return out
 
 
@@ -672,7 +656,7 @@ def _draw_sections(
     size = sheet.base * 1.18
     limits = shapely.box(*sheet.frame.map_pt)
     land = shapely.STRtree(_geometry_pt(sheet, sections))
-    doubted = _unsettled(tables)
+    doubted = drawing.unsettled_heads(tables)
     for name, title, shape in zip(
         _words(sections, "section"), _words(sections, "title"), sheet.frame.shapes(_geometry(sections)), strict=True
     ):
@@ -685,8 +669,8 @@ def _draw_sections(
         else:
             lines = [(f"{title} · {word}" if title else word, BROWN, "normal")]
         lines = [line for line in lines if line[0]]
-        wide = max([text_width(first, size, SERIF, "bold"),
-                    *(text_width(said, size * 0.78, SERIF, weight, "italic") for said, _, weight in lines)])  # fmt: skip
+        widths = [text_width(said, size * 0.78, SERIF, weight, "italic") for said, _, weight in lines]
+        wide = max(text_width(first, size, SERIF, "bold"), *widths)
         arrow = size * 2.2 if math.isfinite(direction) else 0.0
         width, height = wide + arrow + 4.0, size * (1.12 + 0.92 * len(lines))
         left, bottom, right, top = shapely.bounds(shape)
@@ -1170,7 +1154,11 @@ def _finding_list(sheet: _Sheet, columns: list[_Column], flags: Sequence[_Flag])
              for flag in flags]  # fmt: skip
     full = [lines + wrap(flag.reason, width, size)[:3] for flag, lines in zip(flags, short, strict=True)]
     room = sum(column.y - column.floor for column in columns) - size * 3.0 - step * 3 * (len(columns) - 1)
-    told = full if sum(len(lines) for lines in full) * step < room else short
+    told, spare = [], room - step * sum(len(lines) for lines in short)
+    for brief, whole in zip(short, full, strict=True):  # the worst are told in full as far as all can be named
+        more = step * (len(whole) - len(brief))
+        told.append(whole if more <= spare else brief)
+        spare -= more if more <= spare else 0.0
     started, shown = False, 0
     for flag, head, lines in zip(flags, short, told, strict=True):
         need = step * len(lines) + (0.0 if started else size * 2.2)
@@ -1293,15 +1281,15 @@ def _heads_block(
 ) -> None:  # fmt: skip
     """Say which side the heads lie on, large; a rule that the stones speak against is a warning and no arrow."""
     size = sheet.base
-    doubted = _unsettled(tables).get(name)
+    doubted = drawing.unsettled_heads(tables).get(name)
     if doubted:
         seen = tables["spaces"]["heads_seen"]
         known = int(seen.isin(["agrees", "disagrees"]).fillna(value=False).sum())
         against = int(seen.eq("disagrees").fillna(value=False).sum())
         _warning(
             sheet, column, "Heads not settled",
-            f"Heads {doubted[0]} by rule – stones show {doubted[1].upper()}: {against} of {known} spaces with stones or "
-            "vaults. No head end is drawn here. Settle it before anything is opened.",
+            f"Heads {doubted[0]} by rule – stones show {doubted[1].upper()}: {against} of {known} spaces with stones "
+            "or vaults. No head end is drawn here. Settle it before anything is opened.",
         )  # fmt: skip
         return
     word, direction = _heads_of_sections(tables, turn_deg).get(name, ("heads unknown", math.nan))
@@ -1392,8 +1380,14 @@ def _section_facts(
 # ---- the map -------------------------------------------------------------------------------------------------------
 
 
-def _bounds(tables: Mapping[str, pd.DataFrame]) -> tuple[float, float, float, float]:
-    """Bounds of what makes the ground: land first, points only when there is none."""
+def bounds(tables: Mapping[str, pd.DataFrame]) -> tuple[float, float, float, float]:
+    """Bounds of what makes the ground: land first, points only when there is none.
+
+    Raises
+    ------
+    InputError
+        When nothing has a place.
+    """
     for names in (("sections", "lots", "spaces", "drives", "obstacles", "monuments", "vaults"), ("corners", "markers")):
         boxes = [
             shapely.total_bounds(_geometry(table)) for name in names if (table := _placed(tables, name)) is not None
@@ -1478,14 +1472,15 @@ def whole_ground(
     >>> whole_ground({"lots": lots}, facts).get_size_inches().tolist()
     [11.0, 8.5]
     """
-    bounds = _bounds(tables)
     frame = drawing.choose_frame(
-        bounds, facts.unit, paper=paper, scale=scale, legible=_legible(tables) if paper is None else None
+        bounds(tables), facts.unit, paper=paper, scale=scale, legible=_legible(tables) if paper is None else None
     )
     sheet = _sheet(frame)
     if underlay is not None:
         _draw_underlay(sheet, underlay)
     labels = _plan_labels(sheet, tables, facts.convergence_deg)
+    if underlay is not None:
+        labels.remarks.append(underlay.words)
     flags, placed = _flags(tables)
     _draw_ground(sheet, tables, labels, facts.convergence_deg)
     _draw_labels(sheet, labels)
@@ -1498,7 +1493,7 @@ def whole_ground(
 
 # ---- one section ---------------------------------------------------------------------------------------------------
 
-_SECTION_PT = 6.5  # numbers of spaces, to be read in the open at arm's length; common practice, no source
+_SECTION_PT = 7.0  # numbers of spaces, to be read in the open at arm's length; common practice, no source
 _ROW_ROOM_PT = 30.0  # round a section, for the names of its rows
 _EVERY_LAYOUT = ((True, True), (False, True), (False, False), (True, False))
 
@@ -1555,6 +1550,8 @@ def section_sheet(
     own = _of_section(tables, section, frame, shape)
     turn = facts.convergence_deg + frame.top_deg
     labels = _plan_labels(sheet, own, turn, share=0.0)
+    if underlay is not None:
+        labels.remarks.append(underlay.words)
     flags, placed = _flags(own)
     _draw_neighbours(sheet, tables, section)
     _draw_rows(sheet, own, labels)
@@ -1590,11 +1587,10 @@ def _of_section(tables: Mapping[str, pd.DataFrame], name: str, frame: Frame, sha
             keep = table["section"].eq(name).fillna(value=False).to_numpy(dtype=bool)
         elif layer in ("corners", "markers", "findings"):
             keep = table["section"].eq(name).fillna(value=False).to_numpy(dtype=bool)
-            keep |= shapely.intersects(near, shapes)
+            keep = keep | shapely.intersects(near, shapes)
             if layer == "findings":  # a danger that has no place is everywhere's
-                keep |= table["severity"].eq("danger").fillna(value=False).to_numpy(dtype=bool) & (
-                    table["section"].isna().to_numpy(dtype=bool) & shapely.is_missing(shapes)
-                )
+                nowhere = table["section"].isna().to_numpy(dtype=bool) & shapely.is_missing(shapes)
+                keep = keep | (table["severity"].eq("danger").fillna(value=False).to_numpy(dtype=bool) & nowhere)
         elif layer in ("vaults", "monuments", "probable_graves", "clearances"):
             keep = np.asarray(shapely.intersects(near, shapes), dtype=bool)
         else:
@@ -1707,12 +1703,12 @@ def _draw_rows(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], labels: _Label
 
 def _draw_banner(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], section: str, labels: _Labels) -> None:
     """Say across the top of the map that the heads are not settled."""
-    doubted = _unsettled(tables).get(section)
+    doubted = drawing.unsettled_heads(tables).get(section)
     if not doubted:
         return
     left, _, right, top = sheet.frame.map_pt
     size = sheet.base * 1.25
-    words = f"heads {doubted[0]} by rule – stones show {doubted[1].upper()}: settle first"
+    words = drawing.say_unsettled(*doubted)
     wide = text_width(words, size, SERIF, "bold") + 12.0
     middle = (left + right) / 2
     box = (middle - wide / 2, top - size * 2.1, middle + wide / 2, top - size * 0.4)
@@ -1722,25 +1718,6 @@ def _draw_banner(sheet: _Sheet, tables: Mapping[str, pd.DataFrame], section: str
 
 
 # ---- a picture under the map ---------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Underlay:
-    """A picture to draw a map on: an aerial photograph, a rectified drawing, a shaded relief.
-
-    Parameters
-    ----------
-    image : ndarray of uint8, shape (rows, columns, 4)
-        Red, green, blue, opacity; the first row at the top.
-    matrix : ndarray, shape (2, 3)
-        Column and row, counted from the picture's upper left corner, to grid coordinates.
-    words : str
-        What it is, for the notes.
-    """
-
-    image: npt.NDArray[np.uint8]
-    matrix: Floats
-    words: str
 
 
 def _draw_underlay(sheet: _Sheet, underlay: Underlay) -> None:

@@ -182,7 +182,8 @@ def match_label(text: object, default_section: str | None, plat: Plat) -> Match:
         return Match(None, None, ())
     named, bare = plat._label_index
     sites = set(named.get(key, ()))
-    loose = bare.get(key, ())
+    # a label that names its section is taken at its word, unless the file has a section of its own
+    loose = bare.get(key, ()) if default_section is not None or not sites else ()
     if default_section is not None and loose:
         section = plat.sites["section"].to_numpy()
         loose = [number for number in loose if section[number] == default_section]

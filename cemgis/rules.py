@@ -49,6 +49,8 @@ _RT = "after the classes of the NGS User Guidelines for Single Base Real Time GN
 
 _OSHA = "OSHA, 29 CFR 1926 Subpart P, second hand: "
 
+_EA = "Environment Agency (England), from 1 Apr 2022, as a consultant's review quotes it: "
+
 RULES: Mapping[str, Rule] = dict(
     [
         # ---- readings ------------------------------------------------------------------------------------------
@@ -96,14 +98,17 @@ RULES: Mapping[str, Rule] = dict(
               "first guess of how far a marker was set from its place, each coordinate"),
         _rule("fit.setting_dof", 4.0, "count", "assumption", "no source",
               "how many misses that first guess is worth"),
-        _rule("fit.signal_sigma", "0.5 ft", "length", "assumption", "no source; replaced by the plat's own misses",
+        _rule("fit.signal_sigma", "0.7 ft", "length", "assumption",
+              "no source; tenths of feet are usual, a foot and more is met; replaced by the plat's own misses",
               "first guess of how far a plat bends away from a straight fit, each coordinate"),
         _rule("fit.signal_length", "150 ft", "length", "assumption", "no source; about ten lots in a row",
               "first guess of the distance over which that bend changes"),
         _rule("fit.signal_spread", 0.8, "ratio", "assumption", "no source; two in three within a factor of 2.2",
               "how open that distance is: standard deviation of its natural logarithm"),
+        _rule("fit.signal_none", 0.2, "ratio", "assumption", "no source; plats were laid by hand, lot from lot",
+              "chance, before looking, that a plat does not bend at all"),
         _rule("fit.signal_markers", 8.0, "count", "assumption", "no source",
-              "with fewer agreeing markers no bend is looked for"),
+              "with fewer markers each is judged by the straight fit; a bend only widens the radii"),
         _rule("fit.hold_share", 0.25, "ratio", "assumption", "no source",
               "a marker that misses by more than this share of its lot's short side does not hold its corner"),
         _rule("fit.loose", "0.6 ft", "length", "assumption", "no source; three times the first guess",
@@ -160,6 +165,8 @@ RULES: Mapping[str, Rule] = dict(
         _rule("space.grave_share", 0.25, "ratio", "assumption", "no source",
               "a probable grave or a vault counts for every space that holds at least this share of it"),
         # ---- register --------------------------------------------------------------------------------------------
+        _rule("people.oldest", 110.0, "count", "common practice", _NO_SOURCE,
+              "years after their birth people without a recorded death or burial are no longer taken to be living"),
         _rule("register.about", 5.0, "count", "assumption", "no source",
               "years on either side within which an approximate or uncertain date is taken to be right"),
         _rule("twice.share", 0.01, "ratio", "assumption", "no source",
@@ -238,6 +245,13 @@ RULES: Mapping[str, Rule] = dict(
               "frost that a ground heater thaws in an hour"),
         _rule("soil.swell", 0.25, "ratio", "assumption", "handbook figure for common earth, from memory",
               "by how much dug earth grows"),
+        # ---- what lies underground -------------------------------------------------------------------------------
+        _rule("probe.sigma", "0.10 ft", "length", "assumption", "no source: rod not plumb, edge felt to an inch",
+              "standard deviation of each coordinate of a probe hit, on top of its reading's"),
+        _rule("probe.depth_sigma", "0.05 ft", "length", "assumption", "no source: rod read to half an inch",
+              "standard deviation of a depth read off the probe"),
+        _rule("probe.alpha", 0.001, "", "standard", "as for the fit: Baarda 1968, from memory",
+              "chance of refusing a vault whose probe hits are good"),
         # ---- excavations: 29 CFR 1926 Subpart P ------------------------------------------------------------------
         _rule("osha.protect_depth", "5 ft", "length", "law", _OSHA + "652(a)(1)",
               "from this depth a protective system is required; below it unless the competent person finds no danger"),
@@ -263,6 +277,39 @@ RULES: Mapping[str, Rule] = dict(
         _rule("forecast.alpha", 0.05, "", "assumption", "no source",
               "counts are called more uneven than chance below this probability"),
         _rule("forecast.back_years", 10.0, "count", "assumption", "no source", "years predicted in each look back"),
+        # ---- new land ----------------------------------------------------------------------------------------------
+        _rule("setback.drinking_water", "250 m", "length", "standard", _EA + "well or spring for people or food",
+              "no grave nearer to it"),
+        _rule("setback.well", "50 m", "length", "standard", _EA + "any well or spring",
+              "no grave nearer to it"),
+        _rule("setback.watercourse", "30 m", "length", "standard", _EA + "watercourse, surface water",
+              "no grave nearer to it, also where it is dry at times"),
+        _rule("setback.drain", "10 m", "length", "standard", _EA + "land or field drain", "no grave nearer to it"),
+        _rule("setback.building", "30 ft", "length", "assumption", "no source; the zoning code decides",
+              "no grave nearer to it"),
+        _rule("setback.road", "7 m", "length", "standard", "Irish layout rules (front wall), at second hand",
+              "no grave nearer to it"),
+        _rule("setback.boundary", "1 m", "length", "standard", "Irish layout rules (margin in the wall), second hand",
+              "no grave nearer to the parcel's boundary"),
+        _rule("setback.tree", "10 ft", "length", "assumption", "no source", "no grave nearer to its stem"),
+        _rule("land.slope", 15.0, "ratio", "assumption", "no source: no published limit for graves was found",
+              "land steeper than this many percent is not laid out"),
+        _rule("land.hollow", "0.5 ft", "length", "assumption", "no source",
+              "a hollow at least this deep is wet and not laid out"),
+        _rule("land.smooth", "6 ft", "length", "assumption", "no source",
+              "steep and wet patches, and gaps between them, narrower than this are not followed"),
+        _rule("drive.slope", 20.0, "ratio", "assumption", "no source",
+              "land steeper than this many percent takes no drive"),
+        _rule("drive.keep_off", "5 ft", "length", "assumption", "no source",
+              "a drive stays this far from wells, streams, buildings and trees"),
+        _rule("drive.dead_end", "150 ft", "length", "standard", "International Fire Code 503.2.5, from memory",
+              "no drive ends blindly farther than this from a crossing"),
+        _rule("drive.inner_radius", "10 ft", "length", "assumption", "no source; the hearse decides",
+              "inner radius where drives cross"),
+        _rule("layout.resolution", "0.5 ft", "length", "assumption", "no source",
+              "step at which rows and columns are tried"),
+        _rule("layout.reach", "60 ft", "length", "assumption", "no source; how far a casket is carried",
+              "no space lies farther from a drive, across the rows"),
     ]
 )  # fmt: skip
 

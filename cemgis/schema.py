@@ -271,7 +271,11 @@ def check(table: pd.DataFrame, layer: Layer) -> None:
             wrong = ~values.isin(column.choices) & ~absent
             if wrong.any():
                 said = _few(values[wrong].unique())
-                gather.add(f"{place} [{_few(keys[wrong])}]", f"{said}", f"One of: {', '.join(column.choices)}.")
+                gather.add(
+                    f"{place} [{_few(keys[wrong])}]",
+                    f"{said} is none of its values",
+                    f"One of: {', '.join(column.choices)}.",
+                )
         if column.low is not None and (low := (values < column.low).fillna(value=False)).any():
             gather.add(f"{place} [{_few(keys[low])}]", f"below {column.low:g}", "Mend the value.")
         if column.high is not None and (high := (values > column.high).fillna(value=False)).any():

@@ -42,10 +42,14 @@ smooth without end and therefore too sure between markers (Stein 1999, from memo
 
 DENSE = 1_500
 """Up to so many markers every one goes into every prediction."""
-_NEAREST = 96
+_NEAREST = 128
 """Beyond, so many nearest ones do."""
+_BLOCK = 48
+"""Places that share their nearest markers."""
 _LIKELY = 1_000
 """Most markers the likelihood is computed from."""
+_QUICK = 400
+"""The same in the rounds of tests."""
 _TREND = 5_000
 """Most markers the trend is computed from."""
 _OPEN = 400
@@ -293,7 +297,7 @@ class Neighbours:
         self.nearest: int = min(_NEAREST, len(xy))
 
     def _solved(self, near: Ints, right: Floats, without: Ints | None = None) -> Floats:
-        """Solve the covariance of the markers of each group (k, h) for (k, h, q); `without` takes no part."""
+        """Solve the covariance of the markers of each block (b, h) for (b, h, q); `without` takes no part."""
         place = self.xy[near]
         matrix = self.covariance.at(np.linalg.norm(place[:, :, None] - place[:, None], axis=-1))
         at = np.arange(near.shape[1])
@@ -302,51 +306,67 @@ class Neighbours:
             matrix[:, at, at] += np.where(near == without[:, None], 1e12, 0.0)
         return np.asarray(np.linalg.solve(matrix, right))
 
-    def _near(self, xy: Floats, count: int) -> Ints:
-        near: Ints = np.asarray(self.tree.query(xy, k=count)[1], dtype=np.int64).reshape(len(xy), count)
+    def _near(self, xy: Floats) -> Ints:
+        near: Ints = np.asarray(self.tree.query(xy, k=self.nearest)[1], dtype=np.int64).reshape(len(xy), self.nearest)
         return near
+
+    def _blocks(self, xy: Floats, size: int) -> list[Ints]:
+        """Rows of neighbouring places, `size` to a block, in chunks (b, size) of blocks; the last row fills up."""
+        order = _along_curve(xy)
+        count = -(-len(order) // size)
+        order = np.concatenate([order, np.full(count * size - len(order), order[-1])]).reshape(count, size)
+        step = max(_CELLS // (6 * self.nearest**2), 1)
+        return [order[first : first + step] for first in range(0, count, step)]
 
     def predicted(self, xy: Floats, design: Floats) -> Floats:
         """Trend and signal (m, 2) at places (m, 2) with their design (m, 2, p)."""
         out: Floats = design @ self.trend
-        step = max(_CELLS // (4 * self.nearest**2), 1)
-        for first in range(0, len(xy) if self.covariance.sigma else 0, step):
-            at = slice(first, first + step)
-            near = self._near(xy[at], self.nearest)
+        if not self.covariance.sigma or not len(xy):
+            return out
+        signal = np.empty_like(out)
+        for rows in self._blocks(xy, _BLOCK):
+            near = self._near(xy[rows].mean(axis=1))
             heavy = self._solved(near, self.left[near])
-            reach = self.covariance.at(np.linalg.norm(xy[at][:, None] - self.xy[near], axis=-1))
-            out[at] += np.einsum("kh,khi->ki", reach, heavy)
-        return out
+            reach = self.covariance.at(np.linalg.norm(xy[rows][:, :, None] - self.xy[near][:, None], axis=-1))
+            signal[rows] = reach @ heavy
+        return out + signal
 
     def joint(self, xy: Floats, design: Floats, groups: Ints, rows: Ints) -> tuple[Floats, Floats]:
-        """As `Collocation.joint`; the nearest markers are those of the middle of each group."""
+        """As `Collocation.joint`; the nearest markers are those of the middle of a block of neighbouring groups."""
         k, j = groups.shape
         cov, pull = np.empty((k, j, 2, j, 2)), np.empty((k, j, j, 2, 2))
-        step = max(_CELLS // (6 * self.nearest**2), 1)
-        for first in range(0, k, step):
-            at = slice(first, first + step)
-            cov[at], pull[at] = self._joint(xy[groups[at]], design[groups[at]], rows[groups[at]])
+        if not k:
+            return cov, pull
+        for chosen in self._blocks(xy[groups].mean(axis=1), max(_BLOCK // j, 1)):
+            places = groups[chosen].reshape(len(chosen), -1)
+            one, its = self._joint(xy[places], design[places], rows[places], j)
+            cov[chosen], pull[chosen] = one, its
         return cov, pull
 
-    def _joint(self, xy: Floats, design: Floats, held: Ints) -> tuple[Floats, Floats]:
-        k, j = held.shape
-        h, p = self.nearest, design.shape[-1]
-        near = self._near(xy.mean(axis=1), h)
+    def _joint(self, xy: Floats, design: Floats, held: Ints, j: int) -> tuple[Floats, Floats]:
+        """Of blocks (b, m) of groups of `j`: (b, m/j, j, 2, j, 2) and (b, m/j, j, j, 2, 2)."""
+        b, m = held.shape
+        h, p, g = self.nearest, design.shape[-1], m // j
+        near = self._near(xy.mean(axis=1))
         reach = self.covariance.at(np.linalg.norm(xy[:, :, None] - self.xy[near][:, None], axis=-1))
-        right = np.concatenate([reach.transpose(0, 2, 1), self.design[near].reshape(k, h, 2 * p)], axis=2)
+        right = np.concatenate([reach.transpose(0, 2, 1), self.design[near].reshape(b, h, 2 * p)], axis=2)
         solved = self._solved(near, right)
-        weights, pulled = solved[..., :j], solved[..., j:].reshape(k, h, 2, p)
-        apart = np.linalg.norm(xy[:, :, None] - xy[:, None], axis=-1)
-        both = self.covariance.at(apart) - reach @ weights
-        left = design - np.einsum("kah,khip->kaip", reach, pulled)
-        lever = left @ self.trend_cov
-        cov = np.einsum("kaxp,kbyp->kaxby", lever, left) + both[:, :, None, :, None] * np.eye(2)[:, None]
+        weights, pulled = solved[..., :m], solved[..., m:].reshape(b, h, 2, p)
+        left = design - (reach @ solved[..., m:]).reshape(b, m, 2, p)
+        lever = (left @ self.trend_cov).reshape(b, g, j, 2, p)
+        apart = xy.reshape(b, g, j, 2)
+        both = self.covariance.at(np.linalg.norm(apart[:, :, :, None] - apart[:, :, None], axis=-1))
+        own = weights.transpose(0, 2, 1).reshape(b, g, j, h)
+        both -= reach.reshape(b, g, j, h) @ own.transpose(0, 1, 3, 2)
+        cov = np.einsum("bgaxp,bgcyp->bgaxcy", lever, left.reshape(b, g, j, 2, p), optimize=True)
+        cov += both[:, :, :, None, :, None] * np.eye(2)[:, None]
         here = near[:, None, :] == held[:, :, None]
-        there, at = here.any(axis=2), here.argmax(axis=2)
-        group = np.arange(k)[:, None]
-        pull = weights[group, at].transpose(0, 2, 1)[..., None, None] * np.eye(2)
-        pull = pull + np.einsum("kaxp,kbyp->kabxy", lever, pulled[group, at])
-        pull[np.broadcast_to(~there[:, None, :], (k, j, j))] = 0.0
+        there, at = here.any(axis=2).reshape(b, g, j), here.argmax(axis=2).reshape(b, g, j)
+        block, group = np.arange(b)[:, None, None, None], np.arange(g)[None, :, None, None]
+        weight = own[block, group, np.arange(j)[:, None], at[:, :, None, :]]
+        pull = weight[..., None, None] * np.eye(2)
+        pull = pull + np.einsum("bgaxp,bgcyp->bgacxy", lever, pulled[np.arange(b)[:, None, None], at], optimize=True)
+        pull[np.broadcast_to(~there[:, :, None, :], (b, g, j, j))] = 0.0
         return cov, pull
 
     def left_out(self, observed: Floats) -> tuple[Floats, Floats]:
@@ -356,7 +376,7 @@ class Neighbours:
         step = max(_CELLS // (6 * self.nearest**2), 1)
         for first in range(0, n, step):
             own = np.arange(first, min(first + step, n))
-            near = self._near(self.xy[own], self.nearest)
+            near = self._near(self.xy[own])
             reach = self.covariance.at(np.linalg.norm(self.xy[own][:, None] - self.xy[near], axis=-1))
             right = np.concatenate([reach[:, :, None], self.design[near].reshape(*near.shape, -1)], axis=2)
             solved = self._solved(near, right, own)
@@ -388,13 +408,19 @@ def spread_rows(xy: Floats, most: int) -> Ints:
     n = len(xy)
     if n <= most:
         return np.arange(n)
-    cell = ((xy - xy.min(axis=0)) / max(float(np.ptp(xy, axis=0).max()), 1e-300) * 65_535.0).astype(np.int64)
-    code = np.zeros(n, dtype=np.int64)
-    for bit in range(16):  # neighbours on the ground stay neighbours in this order
-        code |= ((cell[:, 0] >> bit) & 1) << (2 * bit) | ((cell[:, 1] >> bit) & 1) << (2 * bit + 1)
-    order = np.argsort(code, kind="stable")
+    order = _along_curve(xy)
     first = np.linspace(0, n - 2, most // 2).astype(np.int64)
     return np.unique(order[np.concatenate([first, first + 1])])
+
+
+def _along_curve(xy: Floats) -> Ints:
+    """Rows in an order in which neighbours on the ground mostly stay neighbours (Morton's)."""
+    cell = ((xy - xy.min(axis=0)) / max(float(np.ptp(xy, axis=0).max()), 1e-300) * 65_535.0).astype(np.int64)
+    code = np.zeros(len(xy), dtype=np.int64)
+    for bit in range(16):
+        code |= ((cell[:, 0] >> bit) & 1) << (2 * bit) | ((cell[:, 1] >> bit) & 1) << (2 * bit + 1)
+    order: Ints = np.argsort(code, kind="stable")
+    return order
 
 
 # ---- what the covariance is -----------------------------------------------------------------------------------------
@@ -412,8 +438,8 @@ class Prior:
         A signal has at most about this standard deviation (half-normal).
     length, length_spread : float
         Distance over which it changes, and the standard deviation of its logarithm.
-    least : int
-        With fewer markers no signal is looked for.
+    none : float
+        Chance that there is no signal at all.
     family : str
         One of `FAMILIES`.
     """
@@ -423,7 +449,7 @@ class Prior:
     signal_sigma: float
     length: float
     length_spread: float
-    least: int
+    none: float
     family: str = FAMILIES[0]
 
     def setting_density(self, log_setting: float) -> tuple[float, float]:
@@ -584,6 +610,31 @@ class Local:
             pull += weight * its
         return cov, pull
 
+    def tail_dof(self, xy: Floats, design: Floats) -> float:
+        """Degrees of freedom with which `radius_95` of the mean covariance holds 95 % in spite of the mixture's tails.
+
+        A mixture of normals of different variances v has the excess kurtosis ``3 (E v**2 / (E v)**2 - 1)``;
+        the t distribution with the same has ``4 + 6/excess`` degrees of freedom and, with the same variance, a radius
+        that is larger by up to 8 %. Given back are the degrees of freedom at which `radius_95` grows by as much.
+        """
+        if len(self.parts) == 1:
+            return float("inf")
+        some = np.unique(np.linspace(0, len(xy) - 1, min(len(xy), 200)).astype(np.int64))
+        apart = self.predicted(xy[some], design[some])[1]
+        groups, none = np.arange(len(some))[:, None], np.full(len(some), -1)
+        spread = []
+        for part, away in zip(self.parts, apart, strict=True):
+            cov = part.joint(xy[some], design[some], groups, none)[0].reshape(-1, 2, 2)
+            spread.append(np.einsum("mii->m", cov) / 2.0 + part.covariance.setting**2 + (away**2).sum(axis=1) / 2.0)
+        variance = np.stack(spread)
+        excess = 3.0 * (self.weights @ variance**2 / (self.weights @ variance) ** 2 - 1.0)
+        dof = 4.0 + 6.0 / max(float(np.median(excess)), 1e-6)
+        wanted = (dof - 2.0) * (20.0 ** (2.0 / dof) - 1.0)
+        usual = 2.0 * np.log(20.0)
+        if wanted <= usual * (1.0 + 1e-6):
+            return float("inf")
+        return float(optimize.brentq(lambda nu: nu * (20.0 ** (2.0 / nu) - 1.0) - wanted, 1.0, 1e9))
+
     def left_out(self, observed: Floats) -> tuple[Floats, Floats]:
         """Each observation minus its prediction from all others (n, 2), and the covariance (n, 2, 2) of that."""
         each = [part.left_out(observed) for part in self.parts]
@@ -596,7 +647,14 @@ class Local:
 
 
 def learn(
-    xy: Floats, design: Floats, observed: Floats, noise: Floats, prior: Prior, *, only_likeliest: bool = False
+    xy: Floats,
+    design: Floats,
+    observed: Floats,
+    noise: Floats,
+    prior: Prior,
+    *,
+    only_likeliest: bool = False,
+    near: Covariance | None = None,
 ) -> Local | None:
     """Learn a signal's covariance from observations.
 
@@ -607,11 +665,13 @@ def learn(
     prior : Prior
     only_likeliest : bool
         One part, the likeliest covariance, however much is open about it: for quick rounds of tests.
+    near : Covariance, optional
+        Where to begin looking for it.
 
     Returns
     -------
     Local or None
-        None when there are too few observations for a signal or nothing speaks for one: the trend alone is right then.
+        None when nothing speaks for a signal, or nothing could: the trend alone is right then.
 
     Notes
     -----
@@ -620,17 +680,20 @@ def learn(
     the 2 d points of the cubature of degree 3. Readings count with the mean of their two variances here.
     """
     n = len(xy)
-    if n < prior.least:
+    if 2 * n <= design.shape[2]:
         return None
-    rows = spread_rows(xy, _LIKELY)
+    rows = spread_rows(xy, _QUICK if only_likeliest else _LIKELY)
     target = _Restricted(xy[rows], design[rows], observed[rows], noise[rows], prior)
     usual = np.log(prior.setting_sigma)
     bare, bare_top, bare_cov = target.mode([[usual]])
     starts = [[bare[0] - 0.7, bare[0] - 0.2, np.log(prior.length) + away] for away in (-0.8, 0.5)]
+    if near is not None:
+        starts = [np.log([near.setting, near.sigma, near.length]).tolist()]
     full, top, cov = target.mode(starts)
     evidence = top + 0.5 * np.linalg.slogdet(cov)[1] + np.log(2.0 * np.pi)
     bare_evidence = bare_top + 0.5 * float(np.log(bare_cov[0, 0]))
-    chance = float(1.0 / (1.0 + np.exp(np.clip(bare_evidence - evidence, -50.0, 50.0))))
+    odds = prior.none / (1.0 - prior.none) * float(np.exp(np.clip(bare_evidence - evidence, -50.0, 50.0)))
+    chance = 1.0 / (1.0 + odds)
     if chance < _NONE:
         return None
     likely = _made(full, prior.family)

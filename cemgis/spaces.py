@@ -179,6 +179,8 @@ def place(plat: Plat, located: Mapping[str, LocatedCorners], state: ArrayLike, m
         out = np.zeros((len(rows), 2, len(rows), 2))
         for number, part in enumerate(parts):
             mine = np.flatnonzero(which[rows] == number)
+            if not len(mine):
+                continue
             block = part.joint(local[rows[mine]][None])[0].reshape(len(mine), 2, len(mine), 2)
             out[np.ix_(mine, [0, 1], mine, [0, 1])] = block
         size = 2 * len(rows)

@@ -145,10 +145,9 @@ class _History:
 
 def _history(events: pd.DataFrame, ids: pd.Index, urns_only: _Flags) -> _History:
     space = np.asarray(ids.get_indexer(pd.Index(np.asarray(events["space_id"].astype(object)), dtype=object)))
-    known = np.flatnonzero(space >= 0)
+    known = np.flatnonzero((space >= 0) & (events["kind"].astype(object) != "scattering").to_numpy(dtype=bool))
+    space = space[known]
     events = events.iloc[known]
-    events = events[(events["kind"] != "scattering").to_numpy(dtype=bool)]
-    space = np.asarray(ids.get_indexer(pd.Index(np.asarray(events["space_id"].astype(object)), dtype=object)))
     kind = np.asarray(events["kind"].astype(object), dtype=object)
     date = events["date"].astype(object).where(events["date"].notna(), "")
     removal = np.isin(kind.astype(str), ["disinterment", "urn removed"])
@@ -157,7 +156,8 @@ def _history(events: pd.DataFrame, ids: pd.Index, urns_only: _Flags) -> _History
     # "~" comes after every digit.
     span = bounds(events["date"])
     first = span["earliest"].astype(object).where(span["earliest"].notna(), "").to_numpy()
-    last = span["latest"].astype(object).where(span["latest"].notna(), "~").to_numpy()
+    last = span["latest"].astype(object).where(span["latest"].notna(), "~")
+    last = last.where((last == span["earliest"].astype(object)).to_numpy(dtype=bool), last + "~").to_numpy()
     order = pd.DataFrame({"space": space, "when": np.where(removal, last, first), "row": np.arange(len(space))})
     rows = order.sort_values(["space", "when", "row"], kind="stable").index.to_numpy()
     words = kind.astype(object) + " " + np.where(date == "", "undated", date)

@@ -69,10 +69,9 @@ class Dem:
     def centres(self) -> tuple[Floats, Floats]:
         """Eastings of the columns and northings of the rows."""
         rows, columns = self.heights.shape
-        return (
-            self.west + (np.arange(columns) + 0.5) * self.cell_x,
-            self.north - (np.arange(rows) + 0.5) * self.cell_y,
-        )
+        east = self.west + (np.arange(columns, dtype=np.float64) + 0.5) * self.cell_x
+        north = self.north - (np.arange(rows, dtype=np.float64) + 0.5) * self.cell_y
+        return np.asarray(east, dtype=np.float64), np.asarray(north, dtype=np.float64)
 
     def at(self, values: Floats, grid_xy: npt.ArrayLike) -> Floats:
         """Values of the cells that points lie in, NaN outside."""

@@ -1,4 +1,4 @@
-"""Vaults and foundations as they really lie: rectangles of known size on probe hits, and how they lie in their spaces."""
+"""Vaults and foundations as they really lie: rectangles of known size laid on probe hits, seen against their spaces."""
 
 from __future__ import annotations
 
@@ -18,7 +18,16 @@ from cemgis.errors import Gather, InputError
 from cemgis.geometry import least_gap, long_axis
 from cemgis.units import Unit, say_length
 
-__all__ = ["KINDS", "POSE", "SPACE_COLUMNS", "Rectangle", "against_spaces", "fit_rectangle"]
+__all__ = [
+    "KINDS",
+    "POSE",
+    "SPACE_COLUMNS",
+    "Rectangle",
+    "against_spaces",
+    "fall_along",
+    "fit_rectangle",
+    "pose_covariance",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -40,7 +49,10 @@ _STEPS = 40
 _STILL = 1e-9
 _ALIKE = 6.0  # chi-squared by which one of two places must be worse to be ruled out; 0.95 of 2 d.o.f.
 _LOOSE_TURN = 0.35  # radians; a turn known to no better than 20 degrees is not known. Assumption, no source
-_HALF = 0.5
+_TURNED = 7.5  # degrees; how far a vault is turned in its space. Assumption, no source; only where hits leave a choice
+_APART = 0.1  # of half the length: nearer than this two places are one
+_FIRST = 8
+_KEPT = 40
 _FEW = 3
 _WHERE = "probes"
 
@@ -203,7 +215,7 @@ class _Hits:
         found = [np.concatenate(parts, axis=1) for parts in zip(*pieces, strict=True)]
         return found[0], found[1], found[2]
 
-    def settle(self, states: Floats, *, top: bool) -> tuple[Floats, Floats]:
+    def settle(self, states: Floats, *, top: bool, steps: int = _STEPS) -> tuple[Floats, Floats]:
         """Bring states (s, 3) to rest by damped Gauss-Newton, all at once; chi-squared (s,) of each."""
         state = states.copy()
         scale = np.array([1.0, 1.0, 1.0 / self.half[0]])
@@ -214,7 +226,7 @@ class _Hits:
             return np.asarray((miss**2 / variance).sum(axis=1))
 
         value = square(state)
-        for _ in range(_STEPS):
+        for _ in range(steps):
             miss, design, variance = self.model(state, top=top)
             scaled = design * scale
             normal = np.einsum("ski,sk,skj->sij", scaled, 1.0 / variance, scaled)
@@ -227,15 +239,15 @@ class _Hits:
             state = np.where(better[:, None], trial, state)
             value = np.where(better, new, value)
             damp = np.where(better, np.maximum(damp * 0.2, 1e-10), np.minimum(damp * 8.0, 1e6))
-            if np.abs(step[better]).max(initial=0.0) < _STILL and better.all():
+            if np.abs(np.where(better[:, None], step, 0.0)).max(initial=0.0) < _STILL:
                 break
         return state, value
 
 
 def fit_rectangle(
     points: ArrayLike, kinds: Sequence[str], cov: ArrayLike, width: float, length: float, *,
-    sides: Sequence[Any] | None = None, names: Sequence[str] | None = None, space: Any = None, heads: float | None = None, alpha: float = 0.001,
-    unit: Unit, where: str = _WHERE,
+    sides: Sequence[Any] | None = None, names: Sequence[str] | None = None, space: Any = None,
+    heads: float | None = None, alpha: float = 0.001, unit: Unit, where: str = _WHERE,
 ) -> Rectangle:  # fmt: skip
     """Lay a rectangle of known outside size on a few points of its edge, corners and top.
 
@@ -284,14 +296,14 @@ def fit_rectangle(
     >>> hits = [(0.0, 2.0), (0.0, 6.0), (2.5, 4.0), (1.0, 7.5), (1.2, 0.0)]
     >>> cov = np.full((5, 2, 2), np.eye(2) * 0.0025)
     >>> found = fit_rectangle(hits, ["edge"] * 5, cov, 2.5, 7.5, heads=0.0, unit=FOOT)
-    >>> found.middle.round(6).tolist(), round(found.azimuth, 6), found.dof
-    ([1.25, 3.75], 0.0, 2)
+    >>> found.middle.round(6).tolist(), round(found.azimuth) % 360, found.dof
+    ([1.25, 3.75], 0, 2)
     """
     every = _checked(points, kinds, cov, width, length, sides, names, unit, where)
     shift = every.xy.mean(axis=0)
     hits = _Hits(every.xy - shift, every.cov, every.kind, every.side, every.names, every.half)
     near = None if space is None else shapely.transform(space, lambda xy: xy - shift)
-    states, squares = hits.settle(_starts(hits, heads), top=True)
+    states, squares = _places(hits, heads)
     best = _choose(hits, states, squares, near, heads, unit, where)
     final, _ = hits.settle(best[None], top=False)
     miss, design, _ = (part[0] for part in hits.model(final, top=False))
@@ -375,53 +387,64 @@ def _starts(hits: _Hits, heads: float | None) -> Floats:
     for axis, half in ((ahead, hits.half[0]), (right, hits.half[1])):
         at = axis @ hits.xy.T
         low, high = at.min(axis=1), at.max(axis=1)
-        parts.append(np.stack([low + half, high - half, (low + high) / 2, low - half, high + half], axis=1))
+        parts.append(np.stack([low + half, high - half, (low + high) / 2], axis=1))
     a, r = (part[:, :, None] if number == 0 else part[:, None, :] for number, part in enumerate(parts))
     middle = a[..., None] * ahead[:, None, None] + r[..., None] * right[:, None, None]
     turn = np.broadcast_to(turns[:, None, None], middle.shape[:3])
     return np.concatenate([middle, turn[..., None]], axis=3).reshape(-1, 3)
 
 
-def _outline(state: Floats, half: Floats) -> Any:
-    turn = float(np.degrees(state[2]))
-    nothing = np.empty(0)
-    return Rectangle(state[:2], turn, 2 * half[1], 2 * half[0], np.eye(3), nothing, nothing, 0, 1.0).polygon
+def _places(hits: _Hits, heads: float | None) -> tuple[Floats, Floats]:
+    """Places at which the hits leave the least misses, and chi-squared of each."""
+    states, squares = hits.settle(_starts(hits, heads), top=True, steps=_FIRST)
+    kept = np.argsort(squares, kind="stable")[:_KEPT]
+    return hits.settle(states[kept], top=True)
 
 
 def _choose(
     hits: _Hits, states: Floats, squares: Floats, space: Any, heads: float | None, unit: Unit, where: str
 ) -> Floats:
-    """Take the best place; among those as good, the one that lies in its space; refuse where that does not tell."""
+    """Take the best place; among those as good, the one that fits its space; refuse where that does not tell."""
     good = np.flatnonzero(squares <= squares.min() + _ALIKE)
+    states = states[good]
+    total = squares[good] + _unlikely(hits, states, space, heads)
     # a state turned half round is the same place, unless sides are told
-    half_turn = np.pi if not hits.told else 2 * np.pi
-    order = good[np.argsort(squares[good], kind="stable")]
+    circle = 2 * np.pi if hits.told else np.pi
     reach = hits.half[0]
     kept: list[int] = []
-    for row in order:
-        gap = states[kept] - states[row] if kept else np.empty((0, 3))
-        turned = np.abs((gap[:, 2] + half_turn / 2) % half_turn - half_turn / 2) * reach
-        if not len(gap) or (np.hypot(gap[:, 0], gap[:, 1]) + turned > 0.1 * reach).all():
-            kept.append(int(row))
-    if len(kept) == 1:
-        return np.asarray(states[kept[0]])
+    for row in np.argsort(total, kind="stable").tolist():
+        if total[row] > total.min() + _ALIKE:
+            break
+        gap = states[kept] - states[row]
+        turned = np.abs((gap[:, 2] + circle / 2) % circle - circle / 2) * reach
+        if (np.hypot(gap[:, 0], gap[:, 1]) + turned > _APART * reach).all():
+            kept.append(row)
+            miss, design, _ = (part[0] for part in hits.model(states[row][None], top=False))
+            _solved(hits, states[row], miss, design, where)
+    if len(kept) > 1:
+        apart = float(np.hypot(*(states[kept[1], :2] - states[kept[0], :2])))
+        raise InputError.of(
+            where,
+            f"the hits fit {len(kept)} places, {say_length(apart, unit)} apart or turned",
+            "Probe the opposite side or an end as well, name the side (head, foot, left, right), or name its space.",
+        )
+    return np.asarray(states[kept[0]])
+
+
+def _unlikely(hits: _Hits, states: Floats, space: Any, heads: float | None) -> Floats:
+    """Chi-squared of places against their space: off its middle by a sixth of its sides, turned by `_TURNED`."""
+    out = np.zeros(len(states))
     if space is not None:
-        shapes = np.array([_outline(states[row], hits.half) for row in kept])
-        shared = shapely.area(shapely.intersection(shapes, space))
-        skew = np.ones(len(kept))
-        if heads is not None:
-            skew = np.cos(states[kept, 2] - np.radians(heads))
-            skew = np.maximum(skew, 0.0) if half_turn > np.pi else np.abs(skew)
-        score = shared * skew
-        first, second = np.argsort(-score, kind="stable")[:2]
-        if score[first] > 0 and score[second] <= 0.5 * score[first]:
-            return np.asarray(states[kept[first]])
-    gap = states[kept[1], :2] - states[kept[0], :2]
-    raise InputError.of(
-        where,
-        f"the hits fit {len(kept)} places, {say_length(float(np.hypot(*gap)), unit)} apart or turned",
-        "Probe the opposite side or an end as well, name the side (head, foot, left, right), or name its space.",
-    )
+        azimuth, width, length = (float(part[0]) for part in long_axis([space]))
+        gap = states[:, :2] - shapely.get_coordinates(space.centroid)
+        out += sum((6.0 * (gap @ axis) / side) ** 2 for axis, side in zip(_axes(np.radians(azimuth)), (length, width),
+                                                                       strict=True))  # fmt: skip
+        heads = azimuth if heads is None and not hits.told else heads
+    if heads is not None:
+        circle = 360.0 if hits.told else 180.0
+        turn = (np.degrees(states[:, 2]) - heads + circle / 2) % circle - circle / 2
+        out += (turn / _TURNED) ** 2
+    return out
 
 
 def _flat_covariance(hits: _Hits, state: Floats) -> Floats:
@@ -481,11 +504,11 @@ def _contradiction(hits: _Hits, miss: Floats, heads: float | None, alpha: float,
     size = f"{say_length(2 * hits.half[1], unit)} by {say_length(2 * hits.half[0], unit)}"
     counting = np.flatnonzero(hits.kind != "top")
     culprits = []
-    for row in counting:
+    for row in counting.tolist():
         rest = hits.take(np.arange(len(hits.xy)) != row)
         if int((rest.kind == "edge").sum() + 2 * (rest.kind == "corner").sum()) <= _FEW:
             continue
-        found, squares = rest.settle(_starts(rest, heads), top=True)
+        found, squares = _places(rest, heads)
         best = found[int(squares.argmin())]
         dof = int((rest.kind == "edge").sum() + 2 * (rest.kind == "corner").sum()) - 3
         if squares.min() <= stats.chi2.isf(alpha, dof):

@@ -166,7 +166,7 @@ def test_the_columns_say_what_they_mean(built: Path) -> None:
     assert len(rows) == sum(len(layer.columns) for layer in LAYERS.values())
     said = {row[:2]: row[2:] for row in rows}
     assert said["spaces", "radius_95_ft"] == (
-        "radius 95",
+        "radius 95 (ft)",
         f"{LAYERS['spaces'].column('radius_95').doc} [US survey foot]; 0 or more",
         None,
     )
@@ -198,6 +198,13 @@ def test_styles_are_well_formed_and_cover_every_class(built: Path) -> None:
             style = root.find("labeling/settings/text-style")
             assert style is not None
             assert style.get("fieldName") in [item.written(US_SURVEY_FOOT) for item in layer.columns]
+        # Readable names, each its own, and the values a column may have, for a person who edits it.
+        names = {item.get("field"): item.get("name") for item in root.iter("alias")}
+        assert list(names) == [item.written(US_SURVEY_FOOT) for item in layer.columns]
+        assert len(set(names.values())) == len(names)
+        lists = {item.get("name"): [one.get("value") for one in item.iter("Option") if one.get("value")]
+                 for item in root.findall("fieldConfiguration/field")}  # fmt: skip
+        assert lists == {item.name: list(item.choices) for item in layer.columns if item.choices}
     assert "LinePatternFill" in qml(LAYERS["spaces"])
     assert "PointPatternFill" in qml(LAYERS["spaces"])
 

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import json
+import re
 import shutil
 import sqlite3
 import tomllib
@@ -23,10 +24,17 @@ import pypdf
 import pyproj
 import pytest
 import shapely
+from pyproj.database import query_crs_info
+from pyproj.enums import PJType
+from test_reference import zone_name
 
 from cemgis import cli, invent, pipeline, schema
+from cemgis.capacity import capacity
+from cemgis.errors import InputError
 from cemgis.files import geopackage
 from cemgis.layers import LAYERS
+from cemgis.pipeline.evidence import gather_evidence, read_ground
+from cemgis.reference import ground_crs, to_grid
 from cemgis.units import US_SURVEY_FOOT
 
 DATA = Path(__file__).parent / "data"
@@ -186,7 +194,7 @@ def test_sections_lots_and_spaces_tile(built):
         np.testing.assert_allclose(whole.area, rows.area.sum(), rtol=0, atol=1e-6)
         outline = sections.loc[sections["section"] == section].geometry.iloc[0]
         assert whole.difference(outline.buffer(0.01)).area == 0.0
-    for section, rows in lots.groupby("section"):
+    for _, rows in lots.groupby("section"):
         np.testing.assert_allclose(shapely.union_all(rows.geometry.to_numpy()).area, rows.area.sum(), rtol=0, atol=1e-6)
     # no gap: the spaces of a lot fill it
     area = spaces[spaces["lot_id"].notna()].area.groupby(spaces["lot_id"]).sum()
@@ -211,7 +219,7 @@ def test_heads_lie_where_the_rules_say(built, truth):
     back = pyproj.Transformer.from_crs("EPSG:6549", "EPSG:6318", always_xy=True)
     azimuth = pyproj.Geod(ellps="GRS80").inv(*back.transform(*feet.T), *back.transform(*heads.T))[0]
     off = (said["heads_azimuth"].to_numpy(dtype=float) - azimuth + 180.0) % 360.0 - 180.0
-    # corners were set to 0.1 to 0.2 ft: of a space 12 ft long that is a degree or two, in the mean over a section little
+    # corners were set to 0.1 to 0.2 ft: on a space 12 ft long a degree or two, in the mean over a section little
     assert np.abs(off).max() < 5.0
     assert (pd.Series(off).groupby(said["section"].to_numpy()).mean().abs() < 0.3).all()
     # grid azimuths would be off by the convergence, 0.13 degrees here: the mean over all tells them apart
@@ -237,10 +245,13 @@ def test_the_reason_of_an_exception_is_kept_and_not_published(built, demo_ground
     assert EXCEPTION_REASON not in " ".join(" ".join(page.extract_text() for page in pages).split())
 
 
-def test_states_and_capacity_add_up_with_the_ledger(built, ledger):
+def test_states_and_capacity_add_up_with_the_ledger(built, ledger, demo_ground):
     spaces, niches = built["spaces"], built["niches"]
-    run = pipeline.compute(DEMO)
-    counts = run.tables["capacity"]
+    counted = capacity(spaces, niches)
+    counts = counted.counts
+    printed = demo_ground.with_name("said.txt").read_text(encoding="utf-8")
+    assert len(counted.words) == 6
+    assert all(line in printed.splitlines() for line in counted.words)
     states = [name for name in counts.columns if name not in ("section", "kind", "total")]
     assert (counts[states].sum(axis=1) == counts["total"]).all()
     assert counts["total"].sum() == len(spaces) + len(niches) == 1928 + 60
@@ -440,9 +451,6 @@ def test_changes_by_hand_stop_a_build_become_records_and_are_carried(own, hill, 
     carried = path.read_bytes()
     assert build(own) == 0
     assert path.read_bytes() == carried
-    path.unlink()
-    assert build(own) == 0
-    assert path.read_bytes() == carried
     capsys.readouterr()
     assert collect(own) == 0
     assert "nothing recorded" in capsys.readouterr().out
@@ -505,3 +513,480 @@ def test_a_layer_stored_again_by_another_program_is_no_change(own):
         warnings.simplefilter("ignore")  # pandas and GDAL about types; not ours
         pyogrio.write_dataframe(table, path, layer="spaces", geometry_type="Polygon")
     assert build(own) == 0
+
+
+def test_heads_settled_by_hand_turn_the_space_around(own, capsys):
+    path = own / "ground.gpkg"
+    before = geopackage.read_layer(path, "spaces").set_index("space_id")
+    # some programs write a word of their own
+    sql(path, "UPDATE spaces SET heads = 'the other way' WHERE space_id = 'A-5-1'")
+    assert collect(own) == 2
+    assert "is not a compass direction" in capsys.readouterr().err
+    assert not (own / "records").exists()
+    sql(path, "UPDATE spaces SET heads = 'East', heads_reason = 'seen when opened' WHERE space_id = 'A-5-1'")
+    assert collect(own) == 0
+    assert build(own) == 0
+    after = geopackage.read_layer(path, "spaces").set_index("space_id")
+    row = after.loc["A-5-1"]
+    assert (row["heads"], row["heads_by"], row["heads_reason"]) == ("east", "exception", "seen when opened")
+    turned = (after["heads_azimuth"] - before["heads_azimuth"]).astype(float)
+    np.testing.assert_allclose(abs(turned["A-5-1"]), 180.0, rtol=0, atol=1e-9)
+    assert (turned.drop("A-5-1") == 0).all()
+
+
+def test_a_kind_settled_by_hand_counts(own):
+    path = own / "ground.gpkg"
+    sql(path, "UPDATE spaces SET kind = 'cremation' WHERE space_id = 'A-5-1'")
+    assert collect(own) == 0
+    assert build(own) == 0
+    counts = pipeline.compute(own).tables["capacity"].set_index("kind")["total"].to_dict()
+    assert counts == {"full": 95, "cremation": 1}
+
+
+# ---- other grounds --------------------------------------------------------------------------------------------------
+
+PLAT = '[[plat]]\nname = "1870"\ndate = "1870"\n'
+LATER = '[[plat]]\nname = "1920"\ndate = "1920"\n'
+
+
+def small(seed: int = 5, **more) -> tuple[dict[str, str], dict]:
+    """Make a small ground without bad markers, its files as text, and its truth."""
+    said = {"found": 0.5, "bad": 0.0, "sections": 1, "lots": 24, "pattern": "rows with walks", "crs": "EPSG:6549"}
+    made = invent.ground(seed, **(said | more))
+    return {name: content.decode() for name, content in made.files.items()}, made.truth
+
+
+def twice(files: dict[str, str]) -> dict[str, str]:
+    """Add a second plat, of 1920, with a section B like A."""
+    text = files["ground.toml"]
+    section = text[text.index("[[section]]") :]
+    section = section.replace('name = "A"', 'name = "B"').replace('plat = "1870"', 'plat = "1920"')
+    return files | {"ground.toml": text.replace(PLAT, PLAT + LATER) + section}
+
+
+def shifted_readings(text: str, section: str, east: float, only: set[str] | None = None) -> str:
+    """Add the readings once more for another section, farther east."""
+    lines = text.splitlines()
+    out = list(lines)
+    for line in lines[1:]:
+        label, x, *rest = line.split(",")
+        if only is None or label in only:
+            out.append(",".join([section + label[1:], f"{float(x) + east:.4f}", *rest]))
+    return "\n".join(out) + "\n"
+
+
+def compute(folder: Path, files: dict[str, str | bytes], *, write: bool = False) -> pipeline.Run:
+    """Lay the files out and compute, with ``ground.gpkg`` or without."""
+    lay(folder, files)
+    return pipeline.build(folder, with_maps=False) if write else pipeline.compute(folder)
+
+
+def within(run: pipeline.Run, truth: dict) -> float:
+    spaces = run.tables["spaces"]
+    real = np.array([truth["spaces"][name] for name in spaces["space_id"]])
+    return float((np.hypot(*(xy(spaces) - real).T) <= spaces["radius_95"].to_numpy(dtype=float)).mean())
+
+
+@pytest.mark.parametrize(
+    ("model", "crs"), [("affine", "EPSG:6346"), ("conformal", "EPSG:2193"), ("rigid", "EPSG:7855")]
+)
+def test_models_on_grounds_in_metres(tmp_path, model, crs):
+    files, truth = small(crs=crs)
+    files["ground.toml"] = files["ground.toml"].replace(PLAT, f'{PLAT}model = "{model}"\n')
+    run = compute(tmp_path / "hill", files)
+    assert run.ground.unit.name == "metre"
+    assert within(run, truth) > 0.85
+    fit = run.facts["plats"]["1870"]
+    assert fit["model"] == model
+    real = truth["plats"]["1870"]
+    # 12 markers set to 0.06 m over 25 m: a turn to 0.06 / 25 / sqrt(12) rad, and the scale as well; five times that
+    assert abs(fit["grid_azimuth_of_plat_north"] - real["north"] % 360.0) < 5 * np.degrees(0.06 / 25 / np.sqrt(12))
+    assert abs(fit["scale"] - real["scale"]) < 5 * 0.06 / 25 / np.sqrt(12)
+    space = run.tables["spaces"].iloc[0]
+    np.testing.assert_allclose([space["width"], space["length"]], [1.2, 3.6], rtol=0, atol=0.2)
+    assert "m (standard deviation)" in run.words()
+
+
+def test_a_shift_of_a_plat_that_lies_true_and_the_warning_where_it_does_not(tmp_path):
+    # Corners of 12 by 16 m lots at their very places: the plat's y is grid north, and a shift is all there is.
+    files, _ = small(crs="EPSG:6346")
+    shift = files["ground.toml"].replace(PLAT, f'{PLAT}model = "shift"\n')
+    run = compute(tmp_path / "turned", files | {"ground.toml": shift})
+    assert ("fit loose", "1870") in to_act_on(run.findings_table)  # it is turned by 23 degrees
+    made = run.tables["corners"]
+    rows = made[made["corner_id"].isin(run.tables["markers"]["corner_id"])]
+    labels = run.tables["markers"].set_index("corner_id")["marker_id"]
+    lines = ["label,x,y,fix,time"]
+    for number, row in enumerate(rows.itertuples()):
+        at = (row.plat_x + 500_000.0, row.plat_y + 3_750_000.0)
+        lines.append(f"{labels[row.corner_id]},{at[0]:.4f},{at[1]:.4f},fixed,2025-04-08T08:{number:02d}:00Z")
+    run = compute(tmp_path / "true", {"ground.toml": shift, "readings/readings.csv": "\n".join(lines) + "\n"})
+    assert to_act_on(run.findings_table) == {("position unchecked", "Invented ground")}
+    corners = run.tables["corners"]
+    plat_xy = corners[["plat_x", "plat_y"]].to_numpy(dtype=float)
+    np.testing.assert_allclose(xy(corners) - plat_xy, np.full_like(plat_xy, 1.0) * [5e5, 3.75e6], rtol=0, atol=1e-3)
+
+
+def test_a_plat_without_enough_markers_leaves_the_rest_built(tmp_path):
+    files, truth = small()
+    two = twice(files)
+    two["ground.toml"] = two["ground.toml"].replace(
+        'name = "B"', 'name = "B"\nexceptions = [{ space = "B-3-2", heads = "east", reason = "family wish" }]'
+    )
+    two["ground.toml"] += '[[register]]\nfile = "register/list.csv"\n'
+    two["register/list.csv"] = (
+        "kind,date,name,section,lot,space\ninterment,1925,Ada Fenn,B,3,2\ninterment,1925,Bo Lark,A,3,2\n"
+        "interment,1925,Cy Wren,B,300,2\n"
+    )
+    two["readings/readings.csv"] = shifted_readings(files["readings/readings.csv"], "B", 300.0, {"A-1", "A-20"})
+    run = compute(tmp_path / "hill", two, write=True)
+    assert to_act_on(run.findings_table) == {
+        ("plat without fit", "1920"), ("position unchecked", "Invented ground"), ("place unknown", "B-300-2"),
+    }  # fmt: skip
+    (found,) = [item for item in run.findings if item.kind == "plat without fit"]
+    assert "section B is not built" in found.reason
+    assert "B-1, B-20" in found.todo
+    assert set(run.tables["spaces"]["section"]) == set(run.tables["lots"]["section"]) == {"A"}
+    assert within(run, truth) > 0.85
+    sections = run.tables["sections"].set_index("section")
+    assert sections.loc["B", "spaces"] == 0
+    assert sections.loc["B", "geometry"] is None
+    markers = run.tables["markers"].set_index("marker_id")
+    assert (markers.loc[["B-1", "B-20"], "state"] == "plat without fit").all()
+    assert not markers.loc[["B-1", "B-20"], "holds"].any()
+    # the ledger knows the plat, placed or not
+    assert run.tables["events"]["space_id"].tolist()[:2] == ["B-3-2", "A-3-2"]
+    # the maps are drawn of what there is
+    made = {path.name for path in pipeline.render(tmp_path / "hill")}
+    assert {"ground.pdf", "ground.png", "staff.html"} <= made
+
+
+def test_two_plats_of_the_same_land_are_a_finding_the_earlier_first(tmp_path):
+    files, _ = small()
+    two = twice(files)
+    two["readings/readings.csv"] = shifted_readings(files["readings/readings.csv"], "B", 30.0)
+    run = compute(tmp_path / "hill", two)
+    assert to_act_on(run.findings_table) == {("plats overlap", "A and B"), ("position unchecked", "Invented ground")}
+    (found,) = [item for item in run.findings if item.kind == "plats overlap"]
+    assert found.reason.index("1870") < found.reason.index("1920")
+    assert len(run.tables["spaces"]) == 2 * 96
+    apart = shifted_readings(files["readings/readings.csv"], "B", 300.0)
+    run = compute(tmp_path / "apart", two | {"readings/readings.csv": apart})
+    assert to_act_on(run.findings_table) == {("position unchecked", "Invented ground")}
+
+
+def test_a_control_point_that_was_read_settles_the_absolute_position(tmp_path):
+    files, truth = small()
+    east, north = next(iter(truth["corners"].values()))
+    control = (
+        f'[[control]]\nname = "MH 1"\nreference = "EPSG:6549"\nx = {east + 50}\ny = {north - 20}\nsource = "county"\n'
+    )
+    files["ground.toml"] += control
+    run = compute(tmp_path / "unread", files)
+    assert to_act_on(run.findings_table) == {("position unchecked", "Invented ground")}
+    assert run.tables["control"]["state"].tolist() == ["not read"]
+    line = f"mh1,{east + 50.03:.4f},{north - 20:.4f},fixed,2025-04-08T15:00:00Z\n"
+    run = compute(tmp_path / "read", files | {"readings/readings.csv": files["readings/readings.csv"] + line})
+    assert to_act_on(run.findings_table) == set()
+    assert run.tables["control"]["state"].tolist() == ["agrees"]
+    np.testing.assert_allclose(run.tables["control"]["miss"].astype(float), [0.03], rtol=0, atol=1e-3)
+    # read 5 ft away it is a danger, and the markers of that file with it
+    line = f"MH 1,{east + 53:.4f},{north - 16:.4f},fixed,2025-04-08T15:00:00Z\n"
+    lay(tmp_path / "missed", files | {"readings/readings.csv": files["readings/readings.csv"] + line})
+    with pytest.raises(
+        InputError, match=r"readings.csv miss by 5.00 ft \(E \+3.00, N \+4.00\) against control"
+    ) as stopped:
+        pipeline.compute(tmp_path / "missed")
+    # the file that is off is all there is, and that is said before the markers that lack for it
+    assert "correction service" in stopped.value.problems[0].remedy
+    assert stopped.value.problems[1].where == "plat 1870"
+
+
+def test_niches_beside_one_section(tmp_path):
+    files, _ = small()
+    files["ground.toml"] += (
+        '[[section]]\nname = "N"\n[[section.niches]]\nbuilding = "wall"\nface = "east"\nrows = 3\ncolumns = 4\n'
+        '[[register]]\nfile = "register/list.csv"\n'
+    )
+    files["register/list.csv"] = "kind,date,name,section,lot,space\nurn placed,1999-01-01,Ada Fenn,N,wall,east-2-3\n"
+    run = compute(tmp_path / "hill", files, write=True)
+    niches = run.tables["niches"].set_index("space_id")
+    assert len(niches) == 3 * 4
+    assert niches.index[niches["state"] == "occupied"].tolist() == ["N-wall-east-2-3"]
+    assert "Section N: 12 niches, 11 vacant, 1 occupied." in run.said
+    assert run.tables["sections"].set_index("section").loc["N", "geometry"] is None
+    assert geopackage.read_layer(tmp_path / "hill" / "ground.gpkg", "niches")["state"].notna().all()
+
+
+def test_single_graves_only(tmp_path):
+    files, truth = small(seed=6, pattern="single graves", lots=60, found=0.3)
+    run = compute(tmp_path / "hill", files, write=True)
+    assert len(run.tables["lots"]) == 0
+    assert len(run.tables["spaces"]) == len(truth["spaces"])
+    assert run.tables["spaces"]["lot_id"].isna().all()
+    assert within(run, truth) > 0.85
+    assert to_act_on(run.findings_table) == {("position unchecked", "Invented ground")}
+    assert gpkg_requirements.failures(tmp_path / "hill" / "ground.gpkg") == []
+
+
+def test_lots_as_a_list_or_as_polygons_are_the_same_as_rows(tmp_path):
+    files, _ = small()
+    by_rows = compute(tmp_path / "rows", files)
+    head = files["ground.toml"][: files["ground.toml"].index("[[section.rows]]")]
+    # six lots a row of 16 ft frontage northward, 12 ft deep, a walk of 10 ft after every second row
+    block = tomllib.loads(files["ground.toml"])["section"][0]["rows"][0]
+    assert (block["rows"], block["lots"], block["between_rows"]) == (4, 6, ["0 ft", "10 ft"])
+    west = [0, 12, 34, 46]
+    lots = [(row + 1, row * 6 + place + 1, west[row], 16 * place) for row in range(4) for place in range(6)]
+    lines = ["section,row,lot,x,y,width,depth,spaces,facing,from"]
+    lines += [f"A,{row},{lot},{x},{y},12 ft,16 ft,4,east,left" for row, lot, x, y in lots]
+    listed = compute(
+        tmp_path / "list",
+        files | {"ground.toml": f'{head}lots = "plat/lots.csv"\n', "plat/lots.csv": "\n".join(lines) + "\n"},
+    )
+    shapes = [
+        {
+            "type": "Feature",
+            "properties": {"row": row, "lot": str(lot), "spaces": 4, "facing": "east", "from": "left"},
+            "geometry": shapely.geometry.mapping(shapely.box(x, y, x + 12, y + 16)),
+        }
+        for row, lot, x, y in lots
+    ]
+    drawn = compute(
+        tmp_path / "polygons",
+        files | {"ground.toml": f'{head}lots = "plat/lots.geojson"\n',
+                 "plat/lots.geojson": json.dumps({"type": "FeatureCollection", "features": shapes})},
+    )  # fmt: skip
+    first = by_rows.tables["spaces"].set_index("space_id").sort_index()
+    for run in (listed, drawn):
+        spaces = run.tables["spaces"].set_index("space_id").sort_index()
+        assert spaces.index.equals(first.index)
+        assert shapely.equals_exact(spaces.geometry.normalize(), first.geometry.normalize(), 1e-6).all()
+        np.testing.assert_allclose(spaces["radius_95"].astype(float), first["radius_95"].astype(float), atol=1e-9)
+        assert to_act_on(run.findings_table) == to_act_on(by_rows.findings_table)
+
+
+def test_one_marker_read_under_two_labels(tmp_path):
+    files, _ = small()
+    text = files["readings/readings.csv"]
+    labels = {line.split(",")[0] for line in text.splitlines()[1:]}
+    assert "A-1" in labels
+    free = next(f"A-{number}" for number in (7, 8, 11, 12, 13) if f"A-{number}" not in labels)
+    again = [line.replace("A-1,", f"{free},").replace("T08:", "T13:") for line in text.splitlines() if "A-1," in line]
+    run = compute(tmp_path / "hill", files | {"readings/readings.csv": text + "\n".join(again) + "\n"})
+    wrong = [item for item in run.findings if item.subject == free]
+    assert [item.severity for item in wrong] == ["danger"]
+    assert "A-1 was read at the same place" in wrong[0].reason
+    markers = run.tables["markers"].set_index("marker_id")
+    assert markers.loc["A-1", "holds"]
+    assert not markers.loc[free, "holds"]
+
+
+def test_nothing_is_built_where_no_marker_can_be_believed(tmp_path, capsys):
+    files, _ = small()
+    folder = lay(tmp_path / "hill", files)
+    assert build(folder) == 0
+    before = (folder / "ground.gpkg").read_bytes()
+    capsys.readouterr()
+    lines = files["readings/readings.csv"].splitlines()
+    labels = list(dict.fromkeys(line.split(",")[0] for line in lines[1:]))
+    # every label moves on to the marker five farther
+    other = dict(zip(labels, labels[5:] + labels[:5], strict=True))
+    wrong = [lines[0]] + [",".join([other[line.split(",")[0]], *line.split(",")[1:]]) for line in lines[1:]]
+    for content, said in (
+        (wrong, "found markers agree with one another"),
+        ([lines[0]] + ["Q" + line for line in lines[1:]], "labels are on no plat (QA-"),
+        (lines[:4], "Find 2 more markers"),
+        (lines[:1], "readings/readings.csv"),
+    ):
+        lay(folder, {"readings/readings.csv": "\n".join(content) + "\n"})
+        assert build(folder) == 2
+        assert said in capsys.readouterr().err
+        assert (folder / "ground.gpkg").read_bytes() == before
+    text = files["ground.toml"]
+    no_readings = text[: text.index("[[readings]]")] + text[text.index("[[plat]]") :]
+    lay(folder, {"ground.toml": no_readings + '[[register]]\nfile = "register/list.csv"\n',
+                 "register/list.csv": "kind,date,name,section,lot,space\ninterment,1925,Ada Fenn,A,3,2\n"})  # fmt: skip
+    assert build(folder) == 2
+    assert "Name at least one file of readings" in capsys.readouterr().err
+    assert (folder / "ground.gpkg").read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("crs", "written", "read", "said", "scale"),
+    [("EPSG:6346", " m", " ft", "metres read as feet", 1 / 0.3048), ("EPSG:6549", "6 ft", "4 ft", "", 16 / 14),
+     ("EPSG:6549", " ft", " m", "feet read as metres", 0.3048)],
+)  # fmt: skip
+def test_a_plat_that_fits_only_at_an_absurd_scale_is_told(tmp_path, crs, written, read, said, scale):
+    files, _ = small(crs=crs)
+    text = files["ground.toml"].replace(f'{written}"', f'{read}"')
+    if written == "6 ft":  # all lots 12 % too narrow and too shallow
+        text = files["ground.toml"].replace('"16 ft"', '"14 ft"').replace('"12 ft"', '"10.5 ft"')
+        text = text.replace('"10 ft"', '"8.75 ft"')
+    run = compute(tmp_path / "hill", files | {"ground.toml": text})
+    (found,) = [item for item in run.findings if item.kind == "scale implausible"]
+    assert (found.subject, found.severity) == ("1870", "warning")
+    assert said in found.reason
+    assert abs(run.facts["plats"]["1870"]["scale"] / scale - 1) < 0.01
+    # within a few thousandths nothing is said
+    run = compute(tmp_path / "right", files)
+    assert not [item for item in run.findings if item.kind == "scale implausible"]
+
+
+# ---- positions and outlines that others published --------------------------------------------------------------------
+
+
+def published() -> pd.DataFrame:
+    """Points of PROJ's test/cli/test83: coordinates by the NGS program L176, US survey feet."""
+    rows = []
+    for line in (DATA / "control" / "test83").read_text().splitlines():
+        part = line.split()
+        if len(part) >= 5 and re.fullmatch(r"-?\d+d\d+'[\d.]+", part[0]):
+            rows.append((*part[:2], float(part[2]), float(part[3]), " ".join(part[4:-1])))
+    table = pd.DataFrame(rows, columns=["lon", "lat", "east", "north", "zone"])
+    return table.assign(crs=table["zone"].map(zone_name), name=[f"P{number}" for number in range(len(table))])
+
+
+def decimal(angle: str) -> str:
+    degrees, minutes, seconds = re.split("[d']", angle)
+    value = abs(int(degrees)) + int(minutes) / 60 + float(seconds) / 3600
+    return f"{-value if angle.startswith('-') else value:.12f}"
+
+
+def test_published_positions_as_survey_point_files_of_a_ground_in_each_zone(tmp_path):
+    points = published()
+    assert len(points) == 225
+    assert points["crs"].nunique() == 87
+    listed = points[["name", "lat", "lon"]].to_numpy()
+    files = {
+        "dms.csv": "Point;Latitude;Longitude\n" + "".join(f"{name};{lat};{lon}\n" for name, lat, lon in listed),
+        "decimal.csv": (
+            "Point,Lat,Long\n" + "".join(f"{name},{decimal(lat)},{decimal(lon)}\n" for name, lat, lon in listed)
+        ).encode("utf-16"),
+    }
+    assert files["dms.csv"].startswith("Point;Latitude;Longitude\nP0;55d00'00.000;-134d00'00.000\n")
+    said = (
+        'schema_version = 1\nname = "Points"\ncrs = "EPSG:6549"\n[[plat]]\nname = "1870"\ndate = "1870"\n'
+        '[[section]]\nname = "A"\n[[section.rows]]\nat = ["0 ft", "0 ft"]\nrun = "north"\nstep = "west"\nlots = 2\n'
+        'frontage = "16 ft"\ndepth = "12 ft"\n'
+    )
+    common = 'corrections = "published"\nreference = "NAD83(2011)"\n'
+    said += f'[[readings]]\nfile = "dms.csv"\n{common}'
+    said += f'[[readings]]\nfile = "decimal.csv"\n{common}'
+    lay(tmp_path, files | {"ground.toml": said})
+    evidence = gather_evidence(read_ground(tmp_path))
+    codes = {item.name: int(item.code) for item in query_crs_info(auth_name="EPSG", pj_types=[PJType.PROJECTED_CRS])}
+    misses = {}
+    for entry, raw in evidence.readings:
+        assert (raw.n_broken, raw.geographic) == (0, True)
+        assert raw.table["label"].tolist() == points["name"].tolist()
+        lonlat = raw.table[["x", "y"]].to_numpy(dtype=float)
+        parts = []
+        for name, rows in points.groupby("crs").groups.items():
+            # Some points lie outside their zone: the same definition without its area of use takes them too.
+            bare = pyproj.CRS.from_epsg(codes[name]).to_json_dict()
+            for key in ("area", "bbox", "id"):
+                bare.pop(key)
+            ground = ground_crs(json.dumps(bare), "2011")
+            feet = to_grid(lonlat[rows], entry.reference, ground) * ground.unit.metres / US_SURVEY_FOOT.metres
+            parts.append(feet - points.loc[rows, ["east", "north"]].to_numpy())
+        misses[entry.file] = np.concatenate(parts)
+        assert misses[entry.file].shape == (225, 2)
+        np.testing.assert_allclose(misses[entry.file], 0.0, rtol=0, atol=0.003)
+
+
+@pytest.mark.parametrize("code", ["EPSG:6549", "EPSG:6445", "EPSG:6539", "EPSG:6529"])
+def test_published_positions_through_the_commands(tmp_path, capsys, code):
+    zone = pyproj.CRS(code)
+    points = published()
+    points = points[points["crs"] == zone.name.replace("NAD83(2011)", "NAD83").replace(" (ftUS)", "")]
+    assert len(points) >= 2
+    text = (
+        f'schema_version = 1\nname = "Points"\ncrs = "{code}"\n[[plat]]\nname = "1870"\ndate = "1870"\n'
+        '[[section]]\nname = "A"\n[[section.rows]]\nat = ["0 ft", "0 ft"]\nrun = "north"\nstep = "west"\nlots = 2\n'
+        'frontage = "16 ft"\ndepth = "12 ft"\n[[readings]]\nfile = "dms.csv"\ncorrections = "published"\n'
+        f'reference = "NAD83(2011)"\n[[readings]]\nfile = "feet.txt"\norder = "PNEZD"\ncorrections = "published"\n'
+        f'reference = "{code}"\n'
+    )
+    listed = points[["name", "lat", "lon", "east", "north"]].to_numpy()
+    dms = [f"{name};{lat};{lon};fixed" for name, lat, lon, _, _ in listed]
+    feet = [f"{name},{north:.3f},{east:.3f},0.000,disc" for name, _, _, east, north in listed]
+    files = {"dms.csv": "Point;Latitude;Longitude;Fix\n" + "\n".join(dms) + "\n", "feet.txt": "\n".join(feet) + "\n"}
+    lay(tmp_path, files | {"ground.toml": text})
+    assert cli.main(["ingest", str(tmp_path), "--json"]) == 0
+    markers = {row["label"]: row for row in json.loads(capsys.readouterr().out)["markers"]}
+    assert set(markers) == set(points["name"])
+    read = pipeline.compute(tmp_path, until="readings").tables["readings"]
+    for file in files:
+        mine = read[read["file"] == file].set_index("label").loc[points["name"]]
+        np.testing.assert_allclose(xy(mine), points[["east", "north"]].to_numpy(), rtol=0, atol=0.003)
+
+
+def test_outlines_of_real_burial_grounds_keep_their_area(tmp_path):
+    # (c) OpenStreetMap contributors, ODbL 1.0; their frame is taken for ETRS89, which changes no area
+    content = (DATA / "geometry" / "liechtenstein_cemeteries_for-developers.geojson").read_text()
+    assert "OpenStreetMap contributors" in json.loads(content)["copyright"]
+    real = {
+        item["properties"]["osm_id"]: shapely.geometry.shape(item["geometry"])
+        for item in json.loads(content)["features"]
+    }
+    forth = pyproj.Transformer.from_crs("EPSG:4258", "EPSG:25832", always_xy=True)
+    first = shapely.transform(real[336], lambda at: np.column_stack(forth.transform(*at.T))).geoms[0]
+    corner = np.array([first.centroid.x, first.centroid.y]) - [2.4, 7.2]
+    outline = shapely.transform(first, lambda at: at - corner)
+    # six lots of 2.4 by 4.8 m in the first of them, its plat drawn true to the grid, every marker where it belongs
+    text = """
+schema_version = 1
+name = "Real outline"
+crs = "EPSG:25832"
+[[readings]]
+file = "points.csv"
+corrections = "national service"
+reference = "EPSG:25832"
+[[plat]]
+name = "p"
+date = "1900"
+model = "shift"
+[[section]]
+name = "A"
+outline = "plat/outline.geojson"
+[[section.rows]]
+at = ["0 m", "0 m"]
+run = "north"
+step = "east"
+rows = 2
+lots = 3
+frontage = "4.8 m"
+depth = "2.4 m"
+spaces = 2
+[[features]]
+layer = "drives"
+file = "survey/outlines.geojson"
+reference = "ETRS89"
+columns = { drive_id = "osm_id" }
+"""
+    at = [(column * 2.4, row * 4.8) for column in (0, 1) for row in (0, 1, 2)]
+    lines = ["label,x,y,fix,time"]
+    lines += [
+        f"A-{number + 1},{corner[0] + x:.4f},{corner[1] + y:.4f},fixed,2025-05-01T08:{number:02d}:00Z"
+        for number, (x, y) in enumerate(at)
+    ]
+    feature = {"type": "Feature", "properties": {}, "geometry": shapely.geometry.mapping(outline)}
+    run = compute(tmp_path, {
+        "ground.toml": text, "points.csv": "\n".join(lines) + "\n", "survey/outlines.geojson": content,
+        "plat/outline.geojson": json.dumps({"type": "FeatureCollection", "features": [feature]}),
+    })  # fmt: skip
+    drives = run.tables["drives"].set_index("drive_id")
+    assert set(drives.index) == {str(number) for number in real}
+    assert shapely.is_valid(drives.geometry.to_numpy()).all()
+    factors = pyproj.Proj("EPSG:25832")
+    for number, shape in real.items():
+        area, _ = pyproj.Geod(ellps="GRS80").geometry_area_perimeter(shapely.orient_polygons(shape))
+        scale = factors.get_factors(shape.centroid.x, shape.centroid.y).areal_scale
+        # an edge is straight in the grid and a geodesic on the ellipsoid: over 100 m the difference is nothing
+        np.testing.assert_allclose(drives.loc[str(number), "geometry"].area, area * scale, rtol=2e-6)
+        assert abs(scale - 1) > 1e-4  # and without the scale factor it would not agree
+    section = run.tables["sections"].geometry.iloc[0]
+    np.testing.assert_allclose(section.area, drives.loc["336", "geometry"].area, rtol=1e-6)
+    assert section.symmetric_difference(drives.loc["336", "geometry"]).area < 0.05
+    assert section.covers(shapely.union_all(run.tables["spaces"].geometry.to_numpy()))

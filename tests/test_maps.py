@@ -175,7 +175,7 @@ def test_a_state_nobody_is_in_is_not_in_the_legend(tables, facts):
 def test_no_ruling_runs_through_a_number(tables, facts):
     given = small(tables, "lots", "spaces")
     figure = maps.whole_ground(given, facts, paper="tabloid")
-    sheet = maps._sheet(drawing.choose_frame(maps._bounds(given), facts.unit, paper="tabloid"))
+    sheet = maps._sheet(drawing.choose_frame(maps.bounds(given), facts.unit, paper="tabloid"))
     labels = maps._plan_labels(sheet, given, facts.convergence_deg)
     assert labels.lots is not None
     boxes = shapely.buffer(np.array(labels.boxes, dtype=object), -0.05)
@@ -302,7 +302,7 @@ def test_no_words_of_the_panel_cover_others(tables, facts, paper, width, height)
     findings["severity"] = "warning"
     figure = maps.whole_ground({"sections": sections, "findings": findings}, facts, paper=paper)
     canvas = FigureCanvasAgg(figure)
-    frame = drawing.choose_frame(maps._bounds({"sections": sections}), facts.unit, paper=paper)
+    frame = drawing.choose_frame(maps.bounds({"sections": sections}), facts.unit, paper=paper)
     left, bottom, right, top = frame.panel_pt
     boxes = []
     for _, item in page_of(figure):

@@ -950,3 +950,46 @@ def test_a_picture_of_each_pattern(name, tmp_path):
     figure.savefig(path, dpi=80)
     plt.close(figure)
     assert path.stat().st_size > 5000
+
+
+def test_a_label_that_names_its_section_is_not_a_row_of_another():
+    text = LEAST_TWO_SECTIONS
+    plat = make_plat(parse_ground(text, Path()))
+    assert match_label("A-1", None, plat).lot_id == "A-1"
+    # in a file of section C the same text may be row a, lot 1: nobody can tell
+    assert match_label("A-1", "C", plat).site is None
+    assert match_label("a-1", "C", plat).candidates == ("A-1", "C-a-1")
+
+
+LEAST_TWO_SECTIONS = """
+schema_version = 1
+name = "Tansy Hill"
+crs = "EPSG:6549"
+[[plat]]
+name = "1889"
+date = "1889"
+[[section]]
+name = "A"
+markers = "southwest"
+[[section.rows]]
+at = ["0 ft", "0 ft"]
+run = "north"
+step = "east"
+rows = 1
+lots = 3
+frontage = "16 ft"
+depth = "12 ft"
+[[section]]
+name = "C"
+markers = "southwest"
+[[section.rows]]
+at = ["100 ft", "0 ft"]
+run = "north"
+step = "east"
+rows = 2
+row_names = ["a", "b"]
+lots = 3
+frontage = "16 ft"
+depth = "12 ft"
+numbering = "restart"
+"""

@@ -9,7 +9,8 @@ import shapely
 from cemgis import schema
 from cemgis.errors import InputError
 from cemgis.layers import LAYERS
-from cemgis.register import iso_dates, read_register, space_states
+from cemgis.register import read_register
+from cemgis.states import space_states
 from cemgis.rules import Rules
 from cemgis.units import FOOT
 
@@ -276,8 +277,8 @@ def test_text_that_would_break_a_careless_reader():
 def test_an_empty_register():
     table = pd.DataFrame({"line": [], "kind": [], "place": []}, dtype=object)
     register = read_register(table, source="ledger.csv", spaces=a_plat()[0])
-    assert [len(part) for part in register] == [0, 0, 0, 0]
-    events, _, rights, _ = register
+    assert [len(part) for part in register] == [0] * 7
+    events, rights = register.events, register.rights
     spaces = a_plat()[0]
     states, findings = space_states(spaces, events, rights, rules=RULES)
     assert set(states["state"]) == {"vacant"}
@@ -295,36 +296,25 @@ def test_no_spaces_and_no_lots_at_all():
 
 # ---- dates ---------------------------------------------------------------------------------------------------------
 
-# Library of Congress, Extended Date/Time Format specification (4 February 2019), level 0, and its invalid examples.
-LEVEL_0 = [
-    "1985-04-12", "1904-02-29", "1985-04", "1985", "1964/2008", "2004-06/2006-08", "2004-02-01/2005-02-08",
-    "2004-02-01/2005", "2005/2006-02",
-]  # fmt: skip
-INVALID = [
-    "-0000", "12345", "2016-13", "2016-00", "2016-02-30", "2016-04-31", "Y9999", "1960-06-31", "20067890%", "c 1960",
-    "Dec. 1970", "1900-02-29", "3/17/1888", "abt. 1887", "1985/", "2008/1964", "1985-04-12/", "١٩٨٥", "1985-4-1",
-]  # fmt: skip
-
-
-def test_level_0_dates_are_kept_and_everything_else_is_left_open():
-    assert iso_dates(pd.Series(LEVEL_0)).tolist() == LEVEL_0
-    assert iso_dates(pd.Series(INVALID)).isna().all()
-
-
-def test_of_a_date_with_a_time_the_date_is_kept():
-    texts = ["1985-04-12T23:20:30", "1985-04-12T23:20:30Z", "1985-04-12T23:20:30-04", "1985-04-12T23:20:30+04:30"]
-    assert iso_dates(pd.Series(texts)).tolist() == ["1985-04-12"] * 4
-
 
 def test_dates_left_open_are_counted_and_shown():
-    dates = ["1901", "3/17/1888", "17 Mar 1888", ""]
+    dates = ["1901", "3/17/1888", "17 Mar 1888", "", "the year of the flood"]
     register = read([{"kind": "interment", "place": "A-12-3", "date": date, "died": "n.d."} for date in dates])
     (finding,) = register.findings
     assert finding.kind == "dates open"
-    assert "date: 2 ('3/17/1888', '17 Mar 1888'; lines 3, 4)" in finding.reason
-    assert "died: 4" in finding.reason
-    assert register.events["date"].isna().tolist() == [False, True, True, True]
+    assert finding.reason == "date: 1 ('the year of the flood'; line 6)"
+    assert register.events["date"].fillna("").tolist() == ["1901", "1888-03-17", "1888-03-17", "", ""]
+    assert register.events["date_written"].fillna("").tolist() == dates
     assert json.loads(register.events["as_written"].iloc[1])["date"] == "3/17/1888"
+    assert register.people["died_written"].tolist() == []  # nobody is named
+
+
+def test_the_order_of_day_and_month_is_that_of_the_whole_column():
+    rows = [{"kind": "interment", "place": "A-12-3", "date": date} for date in ("3/4/1888", "17/3/1888")]
+    assert read(rows).events["date"].tolist() == ["1888-04-03", "1888-03-17"]
+    register = read(rows[:1])
+    assert register.events["date"].tolist() == ["[1888-03-04,1888-04-03]"]
+    assert [item.kind for item in register.findings] == ["day and month open"]
 
 
 # ---- states --------------------------------------------------------------------------------------------------------

@@ -10,7 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+import shapely.affinity
 
+from cemgis import spaces as spaces_module
 from cemgis.adjust import radius_95
 from cemgis.ground import parse_ground
 from cemgis.layers import LAYERS
@@ -45,6 +47,7 @@ name = "A"
 plat = "1889"
 title = "Old ground"
 protected = "unmarked burials"
+parcel = "012-345-06"
 [[section.rows]]
 at = ["0 ft", "0 ft"]
 run = "north"
@@ -248,13 +251,17 @@ def test_sections_count_and_keep_their_outlines(plat, ground, located):
     spaces.loc[spaces.index[:3], "state"] = "vacant"
     outline = shapely.box(*AT - 5, *AT + 60)
     sections = build_sections(plat, placed, ground.sections, {"1889": "1889-05-01", "1924": "1924"}, spaces,
-                              {"A": outline}, CRS).set_index("section")  # fmt: skip
+                              {"A": outline}, CRS, plat_sources={"1889": "plat book 4, page 31"},
+                              ).set_index("section")  # fmt: skip
     a, b, n = (sections.loc[name] for name in "ABN")
     assert (a["lots"], a["spaces"], a["vacant"], a["markers_found"], a["markers_unfound"]) == (7, 36, 3, 3, 4)
     assert (b["lots"], b["spaces"], b["markers_unfound"], b["heads_rule"]) == (0, 5, 2, "as last laid")
     assert pd.isna(b["vacant"])
     assert pd.isna(b["heads"])
     assert (a["heads"], a["plat_date"], a["protected"]) == ("west", "1889-05-01", "unmarked burials")
+    assert (a["parcel"], a["plat_source"]) == ("012-345-06", "plat book 4, page 31")
+    assert pd.isna(b["parcel"])
+    assert pd.isna(b["plat_source"])
     assert a.geometry.equals(shapely.MultiPolygon([outline]))
     assert b.geometry.geom_type == "MultiPolygon"
     singles = spaces[spaces["section"] == "B"].geometry
@@ -363,3 +370,28 @@ def test_a_hundred_thousand_spaces(tmp_path):
     spaces = build_spaces(plat, _placed(plat, {"1889": Simple()}), CRS)
     assert len(spaces) == 100_000
     assert time.perf_counter() - start < 10  # about 1 s on an idle core
+
+
+@pytest.mark.parametrize("turn", [0.0, 20.0])
+def test_an_outline_follows_its_rows_and_claims_no_land_beyond_them(turn):
+    # Five rows of 120 ft, walks of 2 ft; 10 ft on two rows of 72 ft; 10 ft on a block of 60 by 21 ft: steps, no diagonal.
+    boxes, rows = [], []
+    for k in range(5):
+        boxes += [shapely.box(14 * k, y, 14 * k + 12, y + 4) for y in range(0, 120, 4)]
+        rows += [k] * 30
+    for k in (5, 6):
+        x = 78 + 7 * (k - 5)
+        boxes += [shapely.box(x, y, x + 5, y + 3) for y in range(0, 72, 3)]
+        rows += [k] * 24
+    for k in range(4):
+        boxes += [shapely.box(x, 6 * k, x + 6, 6 * k + 3) for x in range(100, 160, 6)]
+        rows += [7 + k] * 10
+    boxes = np.array([shapely.affinity.rotate(box, turn, origin=(0, 0)) for box in boxes], dtype=object)
+    outline = spaces_module._outline(boxes, np.array(rows), 24.0)
+    assert outline.geom_type == "Polygon"
+    assert shapely.covers(outline.buffer(1e-6), boxes).all()
+    # By hand: 68 by 120, the walk of 10 by 72 and 12 by 72, the walk of 10 by 21 and 60 by 21.
+    assert outline.area == pytest.approx(68 * 120 + 10 * 72 + 12 * 72 + 10 * 21 + 60 * 21, rel=1e-6)
+    apart = spaces_module._outline(boxes, np.array(rows), 9.0)
+    assert apart.geom_type == "MultiPolygon"
+    assert len(apart.geoms) == 3

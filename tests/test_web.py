@@ -616,3 +616,46 @@ def test_axe_finds_nothing(browser, file, width):
         found = visit.page.evaluate("axe.run(document, {iframes: false})")
         assert [(item["id"], [node["target"] for node in item["nodes"]][:3]) for item in found["violations"]] == []
     visit.context.close()
+
+
+@pytest.mark.browser
+def test_heads_that_stones_speak_against_are_no_fact(browser, tables, tmp_path):
+    spaces = tables["spaces"].copy()
+    here = spaces.index[spaces["section"] == "C"]
+    spaces.loc[here[:40], "heads_seen"] = "disagrees"
+    path = tmp_path / "doubt.html"
+    path.write_text(web.staff_page(tables | {"spaces": spaces}, drawn_ground.facts()), encoding="utf-8")
+    visit = Visit(browser, path, anchor="#C-50-2")
+    page_ = visit.page
+    said = "heads east by rule – stones show WEST: settle first"
+    assert page_.locator("#doubt").inner_text() == f"C: {said}"
+    assert page_.locator("#body-here p.warn").inner_text() == f"H{said[1:]}."
+    row = page_.locator("#body-here tr", has=page_.locator("th", has_text=re.compile("^heads$"))).first
+    assert row.locator("td").inner_text() == "east – by rule, not settled"
+    # No stroke across a head end in that section, one in every space of another.
+    counted = page_.evaluate(
+        "(() => { const l = cemgisGround.byName.get('spaces'), c = l.byColumn.get('section'), n = {};"
+        "for (let i = 0; i < l.n; i++) { const k = cemgisMap.value(c, i); n[k] = (n[k] || 0) + l.settled[i]; }"
+        "return n; })()"
+    )
+    assert counted["C"] == 0
+    assert counted["B"] == (spaces["section"] == "B").sum()
+    page_.click("#tab-find")
+    page_.fill("#find-box", "B-70-3")
+    page_.press("#find-box", "Enter")
+    assert page_.locator("#doubt").inner_text() == ""
+    assert page_.locator("#body-here p.warn").count() == 0
+    visit.context.close()
+
+
+@pytest.mark.browser
+def test_at_twice_the_size_everything_is_still_there(browser, file):
+    # 1280 by 800 enlarged to 200 %: half as many pixels of the page.
+    visit = Visit(browser, file, 640, 400, device_scale_factor=2)
+    page_ = visit.page
+    assert page_.evaluate("document.documentElement.scrollWidth") <= 640
+    assert page_.locator("#map_ground").bounding_box()["height"] > 120
+    for tab in ("find", "findings", "here", "layers", "about"):
+        page_.click(f"#tab-{tab}")
+        assert page_.locator(f"#body-{tab}").is_visible()
+    visit.context.close()

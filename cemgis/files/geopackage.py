@@ -41,7 +41,7 @@ import shapely
 from cemgis import edits, schema
 from cemgis.errors import Gather, InputError, Problem
 from cemgis.files.metadata import describe
-from cemgis.files.style import qml
+from cemgis.files.style import alias, qml
 from cemgis.files.whole import whole
 from cemgis.layers import FORMAT_VERSION, LAYERS
 from cemgis.schema import Column, Layer
@@ -90,6 +90,7 @@ _GDAL_ERRORS = (
     pyogrio.errors.GeometryError,
     RuntimeError,
 )
+_AWAY = "Move it away, look at what it still holds, and build again."
 _SPEC = "http://www.geopackage.org/spec140/#extension_"
 _ISO = "http://www.isotc211.org/2005/gmd"
 
@@ -368,7 +369,7 @@ def _describe(
                 "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, "
                 "styleName, styleQML, styleSLD, useAsDefault, description, owner, ui, update_time) "
                 "VALUES ('', '', ?, ?, ?, ?, '', 1, ?, ?, NULL, ?)",
-                (name, _SHAPE, name, qml(layer), layer.doc, _AUTHOR, facts["stamp"]),
+                (name, _SHAPE, name, qml(layer, unit), layer.doc, _AUTHOR, facts["stamp"]),
             )
     for name, value in facts.items():
         run("INSERT INTO cemgis_file VALUES (?, ?)", (name, value))
@@ -391,7 +392,7 @@ def _describe(
 
 def _describe_columns(connection: sqlite3.Connection, layer: Layer, unit: Unit) -> None:
     for column in layer.columns:
-        title = column.name.replace("_", " ")
+        title = alias(column, unit)
         constraint = None
         if column.choices:
             constraint = f"{layer.name}_{column.name}"
@@ -409,7 +410,14 @@ def _describe_columns(connection: sqlite3.Connection, layer: Layer, unit: Unit) 
             )
         connection.execute(
             "INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, ?)",
-            (layer.name, column.written(unit), title, title, _meaning(column, unit), constraint),
+            (
+                layer.name,
+                column.written(unit),
+                column.name.replace("_", " "),
+                title,
+                _meaning(column, unit),
+                constraint,
+            ),
         )
 
 
@@ -520,16 +528,16 @@ def info(path: Path | str) -> FileInfo:
     except FileNotFoundError as error:
         raise InputError.of(str(path), "there is no such file", "Build the ground first.") from error
     except IsADirectoryError as error:
-        raise InputError.of(str(path), "it is a folder", "Name the GeoPackage in it.") from error
+        raise InputError.of(str(path), "it is a folder", "Move it away.") from error
     except OSError as error:
         raise InputError.of(str(path), f"cannot be read ({error.strerror})", "Mend its permissions.") from error
     if not ours:
-        raise InputError.of(str(path), "it is no GeoPackage", "Name a file this program has built.")
+        raise InputError.of(str(path), "it is no GeoPackage", _AWAY)
     with _reading(path) as connection:
         tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
         if not {"cemgis_file", "cemgis_written", "gpkg_contents"} <= tables:
             raise InputError.of(
-                str(path), "it was not built by this program", "Name ground.gpkg, or give this file as evidence."
+                str(path), "it was not built by this program", "Move it away, or give it as evidence, and build again."
             )
         facts = dict(connection.execute("SELECT name, value FROM cemgis_file"))
         written = tuple(name for (name,) in connection.execute("SELECT layer FROM cemgis_written ORDER BY rowid"))
@@ -539,7 +547,7 @@ def info(path: Path | str) -> FileInfo:
         unit = next(unit for unit in UNITS if unit.name == facts["unit"])
         stamp = datetime.fromisoformat(facts["stamp"])
     except (KeyError, ValueError, StopIteration) as error:
-        raise InputError.of(str(path), "what it says of itself is damaged", "Build the ground again.") from error
+        raise InputError.of(str(path), "what it says of itself is damaged", _AWAY) from error
     if version > FORMAT_VERSION:
         raise InputError.of(
             str(path), f"it was built by a newer version (form {version}, this one knows {FORMAT_VERSION})",
@@ -556,9 +564,9 @@ def _reading(path: Path) -> Iterator[sqlite3.Connection]:
     except sqlite3.OperationalError as error:
         if "locked" in str(error):
             raise InputError.of(str(path), "another program is writing it", "Close it there.") from error
-        raise InputError.of(str(path), f"cannot be read ({error})", "Build the ground again.") from error
+        raise InputError.of(str(path), f"cannot be read ({error})", _AWAY) from error
     except sqlite3.DatabaseError as error:
-        raise InputError.of(str(path), f"it is damaged ({error})", "Build the ground again.") from error
+        raise InputError.of(str(path), f"it is damaged ({error})", _AWAY) from error
 
 
 def layer_hashes(path: Path | str) -> dict[str, str]:
@@ -630,7 +638,7 @@ def _read_now(path: Path, layer: Layer, unit: Unit) -> _Now:
     except _GDAL_ERRORS as error:
         where = f"{path} {layer.name}"
         raise InputError.of(
-            where, f"cannot be read ({error})", "Build the ground again; keep a copy of this file."
+            where, f"cannot be read ({error})", _AWAY
         ) from error  # fmt: skip
     for warning in said:
         _log.warning("%s, layer %s: %s", path, layer.name, warning.message)
@@ -797,5 +805,5 @@ def _written(path: Path, layer: Layer, crs: Any) -> gpd.GeoDataFrame | pd.DataFr
     except (pa.ArrowException, KeyError, OSError) as error:
         where = f"{path} {layer.name}"
         raise InputError.of(
-            where, "the copy of what was written is damaged", "Keep a copy of this file, build anew."
+            where, "the copy of what was written is damaged", _AWAY
         ) from error  # fmt: skip

@@ -15,16 +15,11 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from cemgis.errors import InputError
 from cemgis.files.tables import existing_file
 from cemgis.terrain import Dem
-from cemgis.units import UNITS, Unit
+from cemgis.units import FOOT, METRE, US_SURVEY_FOOT, Unit
 
 __all__ = ["read_dem"]
 
-_HEIGHT_UNITS = {"m": 1.0, "metre": 1.0, "metres": 1.0, "meter": 1.0, "meters": 1.0} | {
-    word: unit.metres
-    for unit in UNITS
-    if unit.is_foot
-    for word in ((unit.name,) if unit.name != "foot" else ("ft", "foot", "feet"))
-}
+_HEIGHT_UNITS = {"m": METRE.metres, "ft": FOOT.metres, US_SURVEY_FOOT.name: US_SURVEY_FOOT.metres}
 _MOST_CELLS = 40_000_000
 
 
@@ -88,23 +83,32 @@ def read_dem(path: Path | str, crs: pyproj.CRS, unit: Unit, *, heights: str, whe
 def _into(
     z: np.ndarray, transform: rasterio.Affine, here: pyproj.CRS, crs: pyproj.CRS, place: str
 ) -> tuple[np.ndarray, rasterio.Affine]:
-    rows, columns = z.shape
-    corners = rasterio.transform.array_bounds(rows, columns, transform)
     try:
-        made, width, height = (
-            warp.calculate_default_transform(here.to_wkt(), crs.to_wkt(), columns, rows, *corners)
-            if transform.b == 0 and transform.d == 0
-            else _upright(transform, rows, columns)
-        )
+        if transform.b != 0 or transform.d != 0 or transform.a < 0 or transform.e > 0:
+            made, width, height = _upright(transform, *z.shape)
+            z, transform = _warped(z, transform, here, here, made, width, height), made
+        if here != crs:
+            corners = rasterio.transform.array_bounds(*z.shape, transform)
+            made, width, height = warp.calculate_default_transform(
+                here.to_wkt(), crs.to_wkt(), z.shape[1], z.shape[0], *corners
+            )
+            z, transform = _warped(z, transform, here, crs, made, width, height), made
     except RasterioError as error:
         what = f"it cannot be brought into {crs.name} ({error})"
         raise InputError.of(place, what, "Reproject it first.") from None
+    return z, transform
+
+
+def _warped(
+    z: np.ndarray, transform: rasterio.Affine, here: pyproj.CRS, crs: pyproj.CRS, made: rasterio.Affine, width: int,
+    height: int,
+) -> np.ndarray:  # fmt: skip
     out = np.full((height, width), np.nan)
     warp.reproject(
         z, out, src_transform=transform, src_crs=here.to_wkt(), src_nodata=np.nan, dst_transform=made,
         dst_crs=crs.to_wkt(), dst_nodata=np.nan, resampling=warp.Resampling.bilinear,
     )  # fmt: skip
-    return out, made
+    return out
 
 
 def _upright(transform: rasterio.Affine, rows: int, columns: int) -> tuple[rasterio.Affine, int, int]:

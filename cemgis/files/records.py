@@ -266,6 +266,8 @@ def read(folder: Path) -> Records:
     InputError
         When a log cannot be opened or was written by a newer version of this program.
     """
+    if folder.exists() and not folder.is_dir():
+        raise InputError.of(str(folder), "it is a file where the folder of records belongs", "Move it away.")
     gather = Gather()
     every: dict[str, dict[str, Any]] = {}
     findings: list[Finding] = []

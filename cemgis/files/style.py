@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from typing import Final
 from xml.etree import ElementTree as ET
 
-from cemgis.schema import Layer, Symbol
+from cemgis.schema import Column, Layer, Symbol
+from cemgis.units import Unit
 
-__all__ = ["LABELS", "Label", "qml"]
+__all__ = ["LABELS", "Label", "alias", "qml"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +74,21 @@ _MARKS = {
 _ANGLES: Final = {"diagonal": (45.0,), "crossed": (45.0, 135.0), "level": (0.0,), "upright": (90.0,)}
 
 
-def qml(layer: Layer) -> str:
+def alias(column: Column, unit: Unit) -> str:
+    """Readable name of a column, with its unit.
+
+    Examples
+    --------
+    >>> from cemgis.units import US_SURVEY_FOOT
+    >>> alias(Column("radius_95", "real", "...", unit="length"), US_SURVEY_FOOT)
+    'radius 95 (ft)'
+    """
+    said = {"length": unit.suffix, "length2": f"{unit.suffix}²", "degrees": "°", "metres": "m"}
+    words = column.name.replace("_", " ")
+    return f"{words} ({said.get(column.unit, column.unit)})" if column.unit else words
+
+
+def qml(layer: Layer, unit: Unit | None = None) -> str:
     r"""Return the style of a layer, made from its declared symbols.
 
     Classes follow ``symbol_by``; a pattern becomes a hatch over the fill, so that classes stay apart without colour.
@@ -82,6 +97,8 @@ def qml(layer: Layer) -> str:
     ----------
     layer : Layer
         With a geometry.
+    unit : Unit, optional
+        Of the file's lengths: given, columns get readable names and lists of the values they may have.
 
     Raises
     ------
@@ -103,7 +120,7 @@ def qml(layer: Layer) -> str:
         "qgis",
         {
             "version": "3.22.0",
-            "styleCategories": "Symbology|Labeling",
+            "styleCategories": "Symbology|Labeling" + ("|Fields|Forms" if unit else ""),
             "labelsEnabled": "1" if label else "0",
         },
     )
@@ -128,10 +145,33 @@ def qml(layer: Layer) -> str:
         _symbol(drawn, str(number), kind, symbol)
     if label:
         _labels(root, label, kind)
+    if unit is not None:
+        _fields(root, layer, unit)
     ET.SubElement(root, "layerGeometryType").text = {"marker": "0", "line": "1", "fill": "2"}[kind]
     ET.indent(root, " ")
     body = ET.tostring(root, encoding="unicode")
     return f"<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n{body}\n"
+
+
+def _fields(root: ET.Element, layer: Layer, unit: Unit) -> None:
+    """Write readable names, and for columns with choices a list to choose from."""
+    configured = ET.SubElement(root, "fieldConfiguration")
+    for column in layer.columns:
+        if not column.choices:
+            continue
+        one = ET.SubElement(configured, "field", {"name": column.written(unit), "configurationFlags": "None"})
+        config = ET.SubElement(ET.SubElement(one, "editWidget", {"type": "ValueMap"}), "config")
+        listed = ET.SubElement(
+            ET.SubElement(config, "Option", {"type": "Map"}), "Option", {"name": "map", "type": "List"}
+        )  # fmt: skip
+        for choice in column.choices:
+            entry = ET.SubElement(listed, "Option", {"type": "Map"})
+            ET.SubElement(entry, "Option", {"name": choice, "type": "QString", "value": choice})
+    names = ET.SubElement(root, "aliases")
+    for number, column in enumerate(layer.columns, 1):  # field 0 is the file's own number of the row
+        ET.SubElement(
+            names, "alias", {"field": column.written(unit), "index": str(number), "name": alias(column, unit)}
+        )  # fmt: skip
 
 
 def _colour(text: str, *, alpha: int = 255) -> str:

@@ -21,6 +21,7 @@ from cemgis import __version__, edits, schema
 from cemgis.capacity import capacity
 from cemgis.clearance import clearances, lost_spaces
 from cemgis.errors import InputError
+from cemgis.files import geopackage
 from cemgis.findings import find
 from cemgis.fit import Fit
 from cemgis.ground import HeadsException
@@ -28,16 +29,22 @@ from cemgis.layers import LAYERS
 from cemgis.occupations import make_markers
 from cemgis.orientation import orient
 from cemgis.pipeline.evidence import Evidence, gather_evidence, read_ground
+from cemgis.pipeline.openings import openings_from_records
 from cemgis.pipeline.placing import Placing, ingest, place
+from cemgis.pipeline.probed import fit_probes, probe_labels
+from cemgis.pipeline.registering import GROUND_FILE, REGISTER_FINDINGS, RegisterChanges, register_changes, take_in
 from cemgis.pipeline.run import STAGES, Run
 from cemgis.pipeline.surveyed import SURVEYED, surveyed
+from cemgis.places import label_key
 from cemgis.plat import Plat, make_plat, overlaps
 from cemgis.reference import convergence, declination, to_lonlat
-from cemgis.register import Register, read_register, space_states
+from cemgis.register import TABLES, Register
 from cemgis.spaces import build_corners, build_lots, build_sections, build_spaces
+from cemgis.states import space_states
 from cemgis.units import compass_azimuth, compass_word, say_azimuth
+from cemgis.vaults import against_spaces
 
-__all__ = ["compute"]
+__all__ = ["compute", "register"]
 
 log = logging.getLogger("cemgis")
 
@@ -79,6 +86,11 @@ def compute(folder: Path, until: str = STAGES[-1]) -> Run:
         run.findings += findings
         return run
 
+    labels = probe_labels(evidence.probes)
+    hit = taken.occupations["label"].map(label_key).isin(labels).to_numpy(dtype=bool)
+    probed = taken.occupations[hit]
+    taken.occupations = taken.occupations[~hit].reset_index(drop=True)
+
     log.info("drawing the plats")
     plat = make_plat(ground, evidence.lots)
     run.findings += plat.findings
@@ -87,8 +99,9 @@ def compute(folder: Path, until: str = STAGES[-1]) -> Run:
     run.findings += placed.findings
     run.said += placed.said
     run.facts.update(placed.facts)
-    run.tables.update(readings=placed.readings, occupations=placed.occupations, markers=placed.markers)
-    run.plat, run.corners, run.factor = plat, placed.corners, taken.factor
+    every = _joined(placed.occupations, probed, "occupations", ground.crs.crs)
+    run.tables.update(readings=placed.readings, occupations=every, markers=placed.markers)
+    run.plat, run.corners, run.factor, run.fits = plat, placed.corners, taken.factor, placed.fits
     if stage == 1:
         return run
 
@@ -100,6 +113,7 @@ def compute(folder: Path, until: str = STAGES[-1]) -> Run:
         _heads(run, plat)
     if stage >= 4:
         log.info("clearances")
+        run.tables["vaults"] = _against_spaces(run)
         names = ("vaults", "spaces", "monuments", "probable_graves", "obstacles", "drives")
         table, findings = clearances(*(run.tables[name] for name in names), rules=ground.rules, unit=ground.unit)
         run.tables["clearances"] = table
@@ -172,22 +186,20 @@ def _settle(run: Run, evidence: Evidence, plat: Plat) -> None:
     lots = _drawn(tables["lots"], plat.lots, "lot_id")
     found, findings = surveyed(ground, evidence.features)
     run.findings += findings
-    tables.update(found)
+    openings, dug, findings = openings_from_records(ground, evidence.records)
+    run.findings += findings
+    tables.update(found, openings=openings, vaults=_joined(found["vaults"], dug["vaults"], "vaults", ground.crs.crs))
+    probed, findings = fit_probes(ground, evidence.probes, tables["occupations"], tables["spaces"])
+    run.findings += findings
+    for name, rows in probed.items():
+        tables[name] = _joined(tables[name], rows, name, ground.crs.crs)
+        schema.check(tables[name], LAYERS[name])
     _carry(run, evidence, SURVEYED)
-    parts: list[Register] = []
-    for entry, table in evidence.register:
-        parts.append(
-            read_register(
-                table.rows.assign(line=table.lines), source=entry.file, spaces=spaces,
-                niches=tables["niches"], lots=lots, columns=entry.columns or None,
-            )
-        )  # fmt: skip
-    for name in ("events", "people", "rights"):
-        layer = LAYERS[name]
-        pieces = [getattr(part, name) for part in parts]
-        joined = pd.concat(pieces, ignore_index=True) if pieces else schema.empty(layer)
-        tables[name] = schema.restore(joined, layer)
-    run.findings += [item for part in parts for item in part.findings]
+    register = take_in(
+        evidence, ground.rules, spaces=spaces, niches=tables["niches"], lots=lots, shapes=tables["spaces"], entered=dug
+    )
+    tables.update({name: getattr(register, name) for name in TABLES})
+    run.findings += register.findings
     rules = ground.rules
     lost = lost_spaces(tables["spaces"], tables["obstacles"], tables["drives"], rules=rules)
     kinds = tables["spaces"]["space_id"].astype(object).map(edits.latest(run.records, "spaces", "kind"))
@@ -202,6 +214,30 @@ def _settle(run: Run, evidence: Evidence, plat: Plat) -> None:
     run.findings += findings
     tables["niches"] = _assigned(tables["niches"], niches)
     _carry(run, evidence, ("spaces",))
+
+
+def _joined(first: Any, second: Any, name: str, crs: Any) -> Any:
+    """Return a layer with rows added to it."""
+    if not len(second):
+        return first
+    both = pd.concat([first, second], ignore_index=True) if len(first) else second
+    return gpd.GeoDataFrame(schema.restore(both, LAYERS[name], crs), geometry="geometry", crs=crs)
+
+
+def register(folder: Path) -> RegisterChanges:
+    """Read the register of a ground and compare it with what ``ground.gpkg`` holds; nothing is written.
+
+    Raises
+    ------
+    InputError
+        When the input cannot be used.
+    """
+    run = compute(folder, until="spaces")
+    path = Path(folder) / GROUND_FILE
+    built = geopackage.read_ground(path) if path.exists() else None
+    findings = [item for item in run.findings if item.kind in REGISTER_FINDINGS]
+    now = Register(**{name: run.tables[name] for name in TABLES}, findings=findings)
+    return register_changes(run.ground.name, now, built)
 
 
 def _drawn(built: pd.DataFrame, drawn: pd.DataFrame, key: str) -> pd.DataFrame:
@@ -228,6 +264,15 @@ def _heads(run: Run, plat: Plat) -> None:
     )  # fmt: skip
     run.findings += findings
     tables["spaces"] = _assigned(spaces, columns)
+
+
+def _against_spaces(run: Run) -> Any:
+    """Vaults with how they lie in their spaces."""
+    vaults, spaces = run.tables["vaults"], run.tables["spaces"]
+    middle = shapely.get_coordinates(shapely.centroid(spaces.geometry.to_numpy()))
+    turn = convergence(middle, run.ground.crs) if len(middle) else 0.0
+    heads = spaces["heads_azimuth"].to_numpy(dtype=float, na_value=np.nan) - turn
+    return schema.restore(_assigned(vaults, against_spaces(vaults, spaces, heads)), LAYERS["vaults"], vaults.crs)
 
 
 def _exceptions(run: Run, plat: Plat) -> list[HeadsException]:

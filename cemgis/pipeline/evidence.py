@@ -16,7 +16,8 @@ import shapely
 from cemgis.errors import Gather, InputError
 from cemgis.files import records as record_files
 from cemgis.files.readings import RawReadings, read_readings
-from cemgis.files.tables import Table, decode, read_table
+from cemgis.files.spreadsheets import SUFFIXES, read_spreadsheet
+from cemgis.files.tables import Table, read_table
 from cemgis.files.vector import Features, read_features
 from cemgis.findings import Finding, find
 from cemgis.ground import Ground, parse_ground
@@ -24,7 +25,7 @@ from cemgis.ground import Ground, parse_ground
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from cemgis.ground import FeaturesEntry, ReadingsEntry, RegisterEntry, TapedEntry
+    from cemgis.ground import CrosswalkEntry, FeaturesEntry, ProbesEntry, ReadingsEntry, RegisterEntry, TapedEntry
 
 __all__ = ["Evidence", "gather_evidence", "read_ground"]
 
@@ -39,7 +40,8 @@ class Evidence:
 
     Parameters
     ----------
-    readings, taped, features, register : list of (entry of ground.toml, content)
+    readings, taped, features, register, crosswalk : list of (entry of ground.toml, content)
+    probes : list of (ProbesEntry, Table)
     lots : dict of str to DataFrame
         Section to its file of lots.
     outlines : dict of str to geometry
@@ -56,6 +58,8 @@ class Evidence:
     taped: list[tuple[TapedEntry, Table]] = field(default_factory=list)
     features: list[tuple[FeaturesEntry, Features]] = field(default_factory=list)
     register: list[tuple[RegisterEntry, Table]] = field(default_factory=list)
+    crosswalk: list[tuple[CrosswalkEntry, Table]] = field(default_factory=list)
+    probes: list[tuple[ProbesEntry, Table]] = field(default_factory=list)
     lots: dict[str, pd.DataFrame] = field(default_factory=dict)
     outlines: dict[str, Any] = field(default_factory=dict)
     records: list[dict[str, Any]] = field(default_factory=list)
@@ -80,12 +84,17 @@ def read_ground(folder: Path) -> Ground:
     path = folder / "ground.toml"
     if not folder.is_dir():
         raise InputError.of(str(folder), "there is no such folder", "Name the ground's folder; `cemgis new` makes one.")
+    if path.is_dir():
+        raise InputError.of(str(path), "it is a folder, not a file", "Move it away; ground.toml is a text file.")
     if not path.is_file():
         raise InputError.of(str(folder), "it holds no ground.toml", "Name a ground's folder; `cemgis new` makes one.")
     try:
-        text, _ = decode(path.read_bytes(), "utf-8", "ground.toml")
+        text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise InputError.of(str(path), f"it cannot be read ({error.strerror})", "Check its permissions.") from error
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        raise InputError.of(f"ground.toml line {line}", "its text is not UTF-8", "Save the file as UTF-8.") from None
     return parse_ground(text, folder)
 
 
@@ -129,12 +138,24 @@ def gather_evidence(ground: Ground) -> Evidence:
             evidence.features.append((feature, found))
             evidence.findings += _assumed(feature.file, found.notes)
             evidence.findings += _unread("feature broken", feature.file, found, "feature")
+    for probes in ground.probes:
+        table = attempt(partial(_table, ground.folder, probes.file, probes.delimiter, probes.encoding))
+        if table is not None:
+            evidence.probes.append((probes, table))
+            evidence.findings += _assumed(probes.file, table.notes)
+            evidence.findings += _unread("lines not understood", probes.file, table, "line")
     for register in ground.register:
-        table = attempt(partial(_table, ground.folder, register.file, register.delimiter, register.encoding))
+        table = attempt(partial(_list, ground.folder, register))
         if table is not None:
             evidence.register.append((register, table))
             evidence.findings += _assumed(register.file, table.notes)
             evidence.findings += _unread("rows not understood", register.file, table, "line")
+    for crosswalk in ground.crosswalk:
+        table = attempt(partial(_list, ground.folder, crosswalk))
+        if table is not None:
+            evidence.crosswalk.append((crosswalk, table))
+            evidence.findings += _assumed(crosswalk.file, table.notes)
+            evidence.findings += _unread("rows not understood", crosswalk.file, table, "line")
     for section in ground.sections:
         if section.lots:
             lots = attempt(partial(_lots, ground.folder, section.lots))
@@ -181,6 +202,12 @@ def _assumed(file: str, notes: tuple[str, ...]) -> list[Finding]:
 
 def _table(folder: Path, name: str, delimiter: str | None = None, encoding: str | None = None) -> Table:
     return read_table(folder / name, delimiter=delimiter, encoding=encoding, where=name)
+
+
+def _list(folder: Path, entry: RegisterEntry | CrosswalkEntry) -> Table:
+    if Path(entry.file).suffix.lower() in SUFFIXES:
+        return read_spreadsheet(folder / entry.file, sheet=getattr(entry, "sheet", None), where=entry.file)
+    return _table(folder, entry.file, entry.delimiter, entry.encoding)
 
 
 def _features(folder: Path, entry: FeaturesEntry) -> Features:

@@ -16,9 +16,9 @@ import shapely
 from cemgis import edits, schema
 from cemgis.accuracy import leave_one_out_words, nssda
 from cemgis.doubt import explain
-from cemgis.errors import Gather, InputError
+from cemgis.errors import Gather, InputError, Problem
 from cemgis.files.readings import RawReadings, parse_taped
-from cemgis.findings import Finding, find
+from cemgis.findings import FINDINGS, Finding, find
 from cemgis.fit import Fit, fit_plat, locate
 from cemgis.layers import LAYERS
 from cemgis.occupations import ReadingNumbers, make_markers, make_occupations, settle_occupations
@@ -321,7 +321,13 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
         row_in_fit[rows] = np.arange(len(rows))
     if not fits:
         _tell_strange(markers, site, sites, problems)
-        problems.raise_if_any()
+        # what was left out because its file is shifted comes first: without it nothing is left to fit
+        gather = Gather([
+            Problem(item.subject, item.reason, f"{FINDINGS[item.kind].todo} Or read control again.")
+            for item in findings if item.subject in shifted and item.kind == "file shifted"
+        ])  # fmt: skip
+        gather.problems += problems.problems
+        gather.raise_if_any()
         raise InputError.of("plat", "no section has a marker", 'Write markers = "southwest" or where they stand.')
 
     judged = _judge(ground, plat, fits, markers, match, site, row_in_fit, released)
@@ -420,7 +426,7 @@ def _fit(
     rules = ground.rules
     expected = Prior(
         rules["fit.setting_sigma"], rules["fit.setting_dof"], rules["fit.signal_sigma"], rules["fit.signal_length"],
-        rules["fit.signal_spread"], int(rules["fit.signal_markers"]),
+        rules["fit.signal_spread"], rules["fit.signal_none"],
     )  # fmt: skip
     places = sites[["plat_x", "plat_y"]].to_numpy(dtype=float)
     return fit_plat(
@@ -429,7 +435,7 @@ def _fit(
         power=rules["fit.power"], model=ground.plat(name).model,
         labels=markers["marker_id"].iloc[rows].astype(str).tolist(),
         unfound=(sites["label"].iloc[missing].astype(str).tolist(), places[missing]), where=f"plat {name}",
-        local=expected if local else None,
+        local=expected if local else None, local_least=int(rules["fit.signal_markers"]),
     )  # fmt: skip
 
 

@@ -6,20 +6,24 @@ import logging
 import re
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from cemgis import edits, maps
-from cemgis.drawing import PAPERS, Facts
+from cemgis.drawing import PAPERS, Facts, Underlay
 from cemgis.errors import InputError
 from cemgis.files import geopackage
 from cemgis.files import records as record_files
+from cemgis.files.export import Exported, export, plain_text
+from cemgis.files.underlay import read_underlay
 from cemgis.files.whole import input_error, write_bytes, write_text
+from cemgis.findings import worst_first
 from cemgis.ground import Ground
 from cemgis.layers import LAYERS
 from cemgis.pipeline.compute import compute
@@ -28,15 +32,18 @@ from cemgis.pipeline.run import Run, plain
 from cemgis.reference import GroundCRS
 from cemgis.web import staff
 
-__all__ = ["build", "collect", "demo", "new_ground", "render", "say_records", "write_csv"]
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["build", "collect", "demo", "hand_on", "new_ground", "render", "say_records", "write_csv"]
 
 log = logging.getLogger("cemgis")
 
 GROUND_FILE = "ground.gpkg"
 STAFF_FOLDER = Path("maps") / "staff"
+_PNG_DPI = 160  # a number of 7 points is 11 pixels high
 _FEET_TO_INCH = re.compile(r"^1\s*in(?:ch)?\s*=\s*(\d+(?:\.\d+)?)\s*(?:ft|feet)$")
 _RATIO = re.compile(r"^1\s*:\s*(\d+(?:\.\d+)?)$")
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def build(folder: Path, *, with_maps: bool = True) -> Run:
@@ -68,7 +75,7 @@ def build(folder: Path, *, with_maps: bool = True) -> Run:
     )
     run.made.append(path)
     if with_maps:
-        run.made += _draw(folder, run.tables, _facts(run.ground.crs, run.tables["run"]), None, None)
+        run.made += _draw(folder, run.tables, _facts(run.ground.crs, run.tables["run"]), _Look())
     return run
 
 
@@ -156,16 +163,26 @@ def say_records(records: list[dict[str, Any]]) -> str:
 # ---- maps -----------------------------------------------------------------------------------------------------------
 
 
-def render(folder: Path, *, paper: str = "auto", scale: str = "auto") -> list[Path]:
+def render(
+    folder: Path,
+    *,
+    paper: str = "auto",
+    scale: str = "auto",
+    section_paper: str = "auto",
+    section_scale: str = "auto",
+    underlay: Path | None = None,
+) -> list[Path]:
     """Draw the maps from a built ``ground.gpkg``.
 
     Parameters
     ----------
     folder : Path
-    paper : str
-        A sheet's name or ``auto``.
-    scale : str
+    paper, section_paper : str
+        A sheet's name or ``auto``, for the whole ground and for each section.
+    scale, section_scale : str
         ``1 in = 20 ft``, ``1:250`` or ``auto``.
+    underlay : Path, optional
+        A raster file to draw the maps on: a photograph, a rectified drawing, heights.
 
     Returns
     -------
@@ -181,11 +198,17 @@ def render(folder: Path, *, paper: str = "auto", scale: str = "auto") -> list[Pa
     if not path.exists():
         raise InputError.of(str(path), "there is no such file", f"Build it first: cemgis build {folder}.")
     tables = geopackage.read_ground(path)
-    sheet = None if paper == "auto" else _paper(paper)
-    return _draw(folder, tables, _facts(ground.crs, tables["run"]), sheet, _scale(ground, scale))
+    tables["findings"] = worst_first(tables["findings"])  # the file keeps them by key
+    look = _Look(
+        _paper(paper), _scale(ground, scale), _paper(section_paper), _scale(ground, section_scale),
+        None if underlay is None else read_underlay(underlay, ground.crs, maps.bounds(tables)),
+    )  # fmt: skip
+    return _draw(folder, tables, _facts(ground.crs, tables["run"]), look)
 
 
-def _paper(said: str) -> str:
+def _paper(said: str) -> str | None:
+    if said == "auto":
+        return None
     for name in PAPERS:
         if name.lower() == said.lower():
             return name
@@ -223,22 +246,90 @@ def _facts(crs: GroundCRS, run: pd.DataFrame) -> Facts:
     )
 
 
-def _draw(
-    folder: Path, tables: Mapping[str, pd.DataFrame], facts: Facts, paper: str | None, scale: float | None
-) -> list[Path]:
+@dataclass(frozen=True)
+class _Look:
+    """How the sheets are to look; None for what is chosen by the ground's size."""
+
+    paper: str | None = None
+    scale: float | None = None
+    section_paper: str | None = None
+    section_scale: float | None = None
+    underlay: Underlay | None = None
+
+
+def _draw(folder: Path, tables: Mapping[str, pd.DataFrame], facts: Facts, look: _Look) -> list[Path]:
     log.info("drawing the maps")
     target = folder / STAFF_FOLDER
     try:
         target.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise input_error(target, error) from error
-    printed = maps.save(maps.whole_ground(tables, facts, paper=paper, scale=scale), facts)
+    names: list[str] = []
+
+    def drawn() -> Iterator[Figure]:
+        for name, figure in maps.pages(
+            tables, facts, paper=look.paper, scale=look.scale, section_paper=look.section_paper,
+            section_scale=look.section_scale, underlay=look.underlay,
+        ):  # fmt: skip
+            names.append(name)
+            yield figure
+
+    pdf, pictures = maps.save_all(drawn(), facts, dpi=_PNG_DPI)
     page = staff.staff_page(tables, facts)
-    made = [target / "ground.pdf", target / "ground.png", target / "staff.html"]
-    write_bytes(made[0], printed.pdf)
-    write_bytes(made[1], printed.png)
-    write_text(made[2], page)
+    files = ["ground.png", *_picture_names(names[1:])]
+    made = [target / name for name in ("ground.pdf", *files, "staff.html")]
+    write_bytes(made[0], pdf)
+    for path, picture in zip(made[1:], pictures, strict=False):
+        write_bytes(path, picture)
+    write_text(made[-1], page)
+    for old in target.glob("section-*.png"):  # of a section there is no longer
+        if old.name not in files:
+            old.unlink()
     return made
+
+
+def _picture_names(sections: Sequence[str]) -> list[str]:
+    """Return file names for sections: letters and digits only, no two the same on any file system.
+
+    Examples
+    --------
+    >>> _picture_names(["A", "a", "../x"])
+    ['section-A.png', 'section-a-2.png', 'section-x.png']
+    """
+    taken: set[str] = set()
+    out = []
+    for number, name in enumerate(sections, 1):
+        plain = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[:40] or str(number)
+        if plain.lower() in taken:
+            plain = f"{plain}-{number}"
+        taken.add(plain.lower())
+        out.append(f"section-{plain}.png")
+    return out
+
+
+def hand_on(folder: Path, kind: str, target: Path | None = None) -> Exported:
+    """Export a built ``ground.gpkg`` to another format.
+
+    Parameters
+    ----------
+    folder : Path
+    kind : str
+        ``shapefile``, ``filegdb``, ``geojson`` or ``csv``.
+    target : Path, optional
+        Folder to write; without it ``export/<kind>`` in the ground's folder (``export/ground.gdb``).
+
+    Raises
+    ------
+    InputError
+        When there is no built file, or the export cannot be written.
+    """
+    ground = read_ground(folder)
+    path = folder / GROUND_FILE
+    if not path.exists():
+        raise InputError.of(str(path), "there is no such file", f"Build it first: cemgis build {folder}.")
+    tables = geopackage.read_ground(path)
+    made = target or folder / "export" / ("ground.gdb" if kind == "filegdb" else kind)
+    return export(tables, made, kind, unit=ground.unit, crs=ground.crs.crs)
 
 
 def write_csv(run: Run, name: str, path: Path) -> None:
@@ -251,9 +342,7 @@ def write_csv(run: Run, name: str, path: Path) -> None:
     """
     table = plain(run.table(name))
     for column in table.columns:
-        table[column] = [
-            f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value for value in table[column]
-        ]
+        table[column] = [plain_text(value) for value in table[column]]
     write_text(path, table.to_csv(index=False, lineterminator="\n"))
 
 
@@ -328,12 +417,14 @@ crs = "{crs}"
 # [[plat]]
 # name = "1889"
 # date = "1889"
+# source = "recorded, plat book 4, page 31"
 
 # [[section]]
 # name = "A"
 # plat = "1889"
 # heads = "west"
 # markers = "southwest"
+# parcel = "..."                  # tax parcel, as the county numbers it
 # [[section.rows]]
 # at = ["0 ft", "0 ft"]
 # run = "north"

@@ -63,6 +63,8 @@ class Run:
         Where the plat's corners lie, with what they share.
     factor : float
         Grid distance over ground distance.
+    fits : dict
+        By plat.
     """
 
     ground: Ground
@@ -77,6 +79,7 @@ class Run:
     plat: Plat | None = None
     corners: Placed | None = None
     factor: float = 1.0
+    fits: dict[str, Any] = field(default_factory=dict)
 
     @property
     def findings_table(self) -> gpd.GeoDataFrame:

@@ -54,8 +54,12 @@ def surveyed(
     for entry, found in features:
         try:
             table, broken = _one(ground, entry, found)
+            schema.check(table, LAYERS[entry.layer])
         except InputError as error:
-            gather.take(error)
+            for problem in error.problems:
+                named = problem.where.startswith((entry.file, entry.where))
+                where = problem.where if named else f"{entry.file}: {problem.where}"
+                gather.add(where, problem.what, problem.remedy)
             continue
         parts[entry.layer].append(table)
         findings += broken
@@ -113,10 +117,29 @@ def _one(ground: Ground, entry: FeaturesEntry, found: Features) -> tuple[gpd.Geo
     try:
         made = schema.restore(data[good], layer, ground.crs.crs)
     except (ValueError, TypeError) as error:
-        raise InputError.of(
-            entry.file, f"an attribute cannot be read ({error})", "Mend it where it came from."
-        ) from None
+        raise _unreadable(data[good], layer, entry.file, number[good], str(error)) from None
     return gpd.GeoDataFrame(made).reset_index(drop=True), findings
+
+
+def _unreadable(data: pd.DataFrame, layer: Layer, file: str, number: np.ndarray, said: str) -> InputError:
+    """Name the features whose attributes cannot be of their column's type."""
+    gather = Gather()
+
+    def is_typed(part: pd.DataFrame) -> bool:
+        try:
+            schema.restore(part, layer)
+        except (ValueError, TypeError):
+            return False
+        return True
+
+    for name in (name for name in data.columns if name in layer.names and not is_typed(data[[name]])):
+        wrong = [at for at in range(len(data)) if not is_typed(data[[name]].iloc[[at]])]
+        where = f"{file} feature {', '.join(str(number[at]) for at in wrong[:3])}"
+        shown = ", ".join(repr(data[name].iloc[at])[:40] for at in wrong[:3])
+        gather.add(where, f"{name} is {shown}, not {layer.column(name).type}", "Mend it where it came from.")
+    if not gather:
+        gather.add(file, f"an attribute cannot be read ({said})", "Mend it where it came from.")
+    return InputError(*gather)
 
 
 def _columns(entry: FeaturesEntry, layer: Layer, table: gpd.GeoDataFrame) -> dict[str, str]:

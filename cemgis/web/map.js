@@ -5,6 +5,7 @@ const cemgisMap = (() => {
   const PATTERN_PX = 8;
   const MARK_PX = 1.7;
   const SLICE_MS = 6;
+  const SOUGHT = new Set(["unfound", "doubtful"]);  // states of corners whose marker is to be looked for
 
   // ---- unpacking -------------------------------------------------------------------------------------------------
 
@@ -38,7 +39,7 @@ const cemgisMap = (() => {
     }
     const layers = header.layers.map((told) => makeLayer(told, integers));
     return { facts: header.facts, grid: header.grid, origin: header.origin, bounds: header.bounds,
-             leftOut: header.left_out, layers, byName: new Map(layers.map((layer) => [layer.name, layer])) };
+             leftOut: header.left_out, unsettled: header.unsettled || {}, layers, byName: new Map(layers.map((layer) => [layer.name, layer])) };
   }
 
   function sums(counts) {
@@ -50,6 +51,7 @@ const cemgisMap = (() => {
   function makeLayer(told, integers) {
     const columns = told.columns.map((column) => ({ ...column, at: integers(column.at) }));
     const layer = { ...told, columns, byColumn: new Map(columns.map((column) => [column.name, column])), shown: !told.shut };
+    if (told.settled) layer.settled = integers(told.settled);
     if (told.kind) {
       layer.ringOf = sums(integers(told.places.rings));
       layer.pointOf = sums(integers(told.places.points));
@@ -338,7 +340,8 @@ const cemgisMap = (() => {
     }
   }
 
-  /* A short stroke across the head end of each space: the page's top is true north, and so is the azimuth's. */
+  /* A short stroke across the head end of each space: the page's top is true north, and so is the azimuth's. None where
+     stones or vaults speak against the rule. */
   function paintHeads(ctx, layer, ids, s, ox, oy) {
     const azimuth = layer.byColumn.get("heads_azimuth");
     const f = frames(layer);
@@ -346,7 +349,7 @@ const cemgisMap = (() => {
     ctx.beginPath();
     for (const i of ids) {
       const turn = number(azimuth, i) * Math.PI / 180;
-      if (Number.isNaN(turn)) continue;
+      if (Number.isNaN(turn) || (layer.settled && !layer.settled[i])) continue;
       const [mx, my] = middle(layer, i);
       const dx = Math.sin(turn), dy = -Math.cos(turn);
       const reach = f[3 * i + 1] * s * 0.42, half = f[3 * i + 2] * s * 0.26;
@@ -364,11 +367,11 @@ const cemgisMap = (() => {
     for (const layer of ground.layers) {
       const column = layer.byColumn.get("radius_95");
       if (!layer.kind || !layer.shown || !column || layer.side * s < 6 && layer.kind === "area") continue;
-      if (layer.name === "corners") continue;
+      const corners = layer.name === "corners";
       const ids = layer.index.query(ox - 40 / s, oy - 40 / s, ox + (size + 40) / s, oy + (size + 40) / s);
       for (let k = 0; k < ids.length; k++) {
         const r = number(column, ids[k]) * ground.grid.per_unit * s;
-        if (!(r > 1.2)) continue;
+        if (!(r > 1.2) || corners && !SOUGHT.has(text(layer, "state", ids[k]))) continue;
         const [x, y] = middle(layer, ids[k]);
         ctx.setLineDash(r > 8 ? [4, 3] : []);
         ctx.beginPath(); ctx.arc((x - ox) * s, (y - oy) * s, r, 0, 7); ctx.stroke();
@@ -431,8 +434,10 @@ const cemgisMap = (() => {
           if (name === "spaces") {
             const turn = number(azimuth, i) * Math.PI / 180;
             if (!Number.isNaN(turn)) {
-              x -= Math.sin(turn) * f[3 * i + 1] * s * 0.32;
-              y += Math.cos(turn) * f[3 * i + 1] * s * 0.32;
+              // Numbers stand clear of stones: where these are seen at the other end, so are the numbers.
+              const reach = f[3 * i + 1] * s * (layer.settled && !layer.settled[i] ? -0.32 : 0.32);
+              x -= Math.sin(turn) * reach;
+              y += Math.cos(turn) * reach;
             }
             angle = f[3 * i + 1] > 1.4 * f[3 * i + 2] ? angle : 0;
           }
@@ -441,6 +446,13 @@ const cemgisMap = (() => {
           // In the middle while the lots carry no numbers, above the land when they do.
           if (lotPx >= 14) y = (layer.box[4 * i + 1] - oy) * s - 13;
           halo(ctx, said, x, y, 0, "#4a3f35");
+          const doubt = ground.unsettled[value(layer.byColumn.get(layer.key), i)];
+          if (doubt) {
+            ctx.font = "700 13px system-ui, sans-serif";
+            if (lotPx >= 14) doubt.split(" – ").forEach((part, line) => halo(ctx, part, x, y - 36 + 16 * line, 0, "#b3261e"));
+            else halo(ctx, "heads?", x, y + 17, 0, "#b3261e");
+            ctx.font = `700 ${px}px system-ui, sans-serif`;
+          }
         }
         else if (name === "markers") halo(ctx, said, x, y + 15, 0, "#1b4965");
         else {

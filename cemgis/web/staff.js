@@ -12,7 +12,8 @@
     findingsHint: "Worst first. The numbers are the ones on the map.",
     hereEmpty: "Tap the map, or move it with the arrow keys and press Enter, to see what lies there.",
     hereNone: "Nothing that is shown lies here.",
-    radius: "95 % radius of spaces and markers",
+    radius: "95 % radius of spaces, markers and places to search",
+    byRule: " – by rule, not settled",
     radiusHint: "The circle holds the true place with 95 % probability. It is drawn where it is large enough to see.",
     old: "This browser is too old to open the map: it cannot unpack compressed data. Use a current one.",
     mapLabel: "Map of the ground. Arrow keys move it, plus and minus zoom, Enter tells what lies under the cross.",
@@ -178,12 +179,15 @@
     tell(rows, place ? null : `${title(layer, i)}: ${SAY.noPlace}`, focus);
   }
 
+  /* What stands against the heads by rule where a row lies, or nothing. */
+  const doubt = (layer, i) => (layer.byColumn.has("section") ? ground.unsettled[text(layer, "section", i)] : undefined);
   const dress = (column) => column.name.replaceAll("_", " ") + (column.unit ? ` (${column.unit})` : "");
   function card(layer, i, isOpen) {
     const table = make("table", {});
     for (const column of layer.columns) {
       const said = value(column, i);
-      table.append(make("tr", {}, make("th", { scope: "row", title: column.doc }, dress(column)), make("td", {}, said === null ? SAY.empty : said)));
+      const doubted = said !== null && /^heads(_azimuth)?$/.test(column.name) && doubt(layer, i) ? SAY.byRule : "";
+      table.append(make("tr", {}, make("th", { scope: "row", title: column.doc }, dress(column)), make("td", {}, said === null ? SAY.empty : said + doubted)));
     }
     const hint = layer.classOf && layer.symbols[layer.classOf[i]] && layer.symbols.length > 1 ? ` – ${layer.symbols[layer.classOf[i]].word}` : "";
     const details = make("details", {}, make("summary", {}, make("b", {}, title(layer, i)), hint), table);
@@ -198,6 +202,8 @@
     const body = bodies.here;
     body.replaceChildren(make("h2", { tabindex: "-1" }, rows.length ? title(rows[0].layer, rows[0].i) : SAY.tabs.here));
     if (note) body.append(make("p", { class: "hint" }, note));
+    const warn = rows.map((row) => doubt(row.layer, row.i)).find(Boolean);
+    if (warn) body.append(make("p", { class: "warn" }, capital(warn) + "."));
     if (!rows.length) body.append(make("p", {}, SAY.hereNone));
     rows.slice(0, 40).forEach((row, k) => body.append(card(row.layer, row.i, k === 0)));
     const kin = rows.length ? related(rows[0].layer, rows[0].i) : [];
@@ -209,7 +215,7 @@
     }
     open("here");
     if (focus) body.firstChild.focus();
-    say(rows.length ? `${title(rows[0].layer, rows[0].i)}. ${summaryOf(rows[0].layer, rows[0].i)}` : SAY.hereNone);
+    say(rows.length ? `${title(rows[0].layer, rows[0].i)}. ${summaryOf(rows[0].layer, rows[0].i)}${warn ? `. ${capital(warn)}` : ""}` : SAY.hereNone);
   }
   function hit(row, more) {
     return make("button", { type: "button", onclick: () => show(row.layer, row.i, true) },
@@ -401,6 +407,24 @@
   }
   const licence = $("leaflet-licence").textContent.replaceAll("&lt;", "<").replaceAll("&gt;", ">").replaceAll("&quot;", '"').replaceAll("&#x27;", "'").replaceAll("&amp;", "&");
   bodies.about.append(make("details", {}, make("summary", {}, make("b", {}, "Leaflet, which moves the map")), make("p", { class: "licence" }, licence)));
+
+  // ---- what is not settled in view ------------------------------------------------------------------------------------
+
+  /* The number of a section may lie outside the view, what is doubtful about it may not. */
+  function doubtInView() {
+    const layer = ground.byName.get("sections"), lots = ground.byName.get("lots") || ground.byName.get("spaces"), seen = [];
+    const scale = 2 ** (map.getZoom() - cemgisMap.ZOOM), view = map.getBounds();
+    if (layer && (!lots || lots.side * scale >= 14)) {
+      const [x0, y0] = fromLatLng(ground, view.getNorthWest()), [x1, y1] = fromLatLng(ground, view.getSouthEast());
+      for (const i of layer.index.query(x0, y0, x1, y1)) {
+        const name = key(layer, i);
+        if (ground.unsettled[name]) seen.push(`${name}: ${ground.unsettled[name]}`);
+      }
+    }
+    $("doubt").textContent = seen.join("; ");
+  }
+  map.on("moveend zoomend resize", doubtInView);
+  doubtInView();
 
   // ---- scale bar and pointer -------------------------------------------------------------------------------------------
 

@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 
 from cemgis import __version__
-from cemgis.drawing import Facts, north_words
+from cemgis.drawing import Facts, heads_settled, north_words, say_unsettled, unsettled_heads
 from cemgis.errors import InputError
 from cemgis.layers import LAYERS
 from cemgis.reference import to_lonlat
@@ -132,6 +132,9 @@ def staff_page(tables: Mapping[str, pd.DataFrame], facts: Facts, *, most_reading
             left_out.append(f"{len(table):,} readings are not in this page: look in ground.gpkg")
             continue
         layers.append(_pack_layer(packer, layer, table, facts.unit.suffix))
+        if name == "spaces" and "heads_seen" in table:
+            # Where stones speak against the rule no head end is drawn.
+            layers[-1]["settled"] = packer.integers(heads_settled(tables, table).astype(np.int64))
     corners = [[bounds[0], bounds[1]], [bounds[2], bounds[1]], [bounds[2], bounds[3]], [bounds[0], bounds[3]]]
     around = mercator(to_lonlat(corners, facts.crs)) - packer.origin
     header = {
@@ -140,6 +143,7 @@ def staff_page(tables: Mapping[str, pd.DataFrame], facts: Facts, *, most_reading
         "bounds": [*around.min(axis=0).tolist(), *around.max(axis=0).tolist()],
         "grid": grid_polynomial(bounds, facts.crs, packer.origin),
         "left_out": left_out,
+        "unsettled": {name: say_unsettled(*words) for name, words in unsettled_heads(tables).items()},
         "layers": layers,
     }
     return assemble(

@@ -1,0 +1,416 @@
+"""New ground: layouts of a parcel, each joined to its gates, a choice among them, and the chosen one as a plat."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from cemgis.land import Land
+from cemgis.layout import Module, Plan, RowFrame, bound, directions, frame, from_frame, plan, to_frame
+from cemgis.network import join_drives
+from cemgis.units import Unit, compass_word
+
+__all__ = [
+    "PRELIMINARY",
+    "Choice",
+    "Drawn",
+    "as_plat",
+    "best_directions",
+    "default_directions",
+    "frontier",
+    "lay_out",
+    "lots_table",
+]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+PRELIMINARY = (
+    "Preliminary; not for recording; boundary, plat and monuments by a licensed surveyor. "
+    "Setbacks are the rules listed; local law and the soil decide."
+)
+
+
+# ---- a layout that can be driven ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One way to lay out a parcel.
+
+    Parameters
+    ----------
+    name : str
+    module : Module
+    azimuth : float
+        Of the rows, from grid north.
+    heads_azimuth : float
+        From feet to heads, from grid north.
+    laid : Plan
+        Lots that remain, in `where`.
+    where : RowFrame
+    model : int
+        Spaces of the best rows, before drives are joined.
+    most : int
+        Spaces no layout in this direction can pass.
+    drives : geometry
+        All drives, in the grid.
+    taken, unreached : int
+        Spaces given up for joining drives; spaces no drive from a gate reaches.
+    dead_ends : int
+        Drives that end blindly farther than the rule.
+    phase : ndarray of int
+        Phase of each lot, from 1, nearest the gate first.
+    measures : dict
+        ``spaces``, ``per_area`` (spaces an acre or hectare of the parcel), ``walk`` (mean way from the drive to the
+        middle of a lot), ``drive_area``, ``slope`` (mean percent under the lots, NaN without heights).
+    """
+
+    name: str
+    module: Module
+    azimuth: float
+    heads_azimuth: float
+    laid: Plan
+    where: RowFrame
+    model: int
+    most: int
+    drives: Any
+    taken: int
+    unreached: int
+    dead_ends: int
+    phase: Ints
+    measures: Mapping[str, float]
+
+    @property
+    def spaces(self) -> int:
+        """Spaces that remain."""
+        return self.laid.spaces
+
+    @property
+    def is_optimum(self) -> bool:
+        """Whether nothing better exists in this direction."""
+        return self.spaces == self.most
+
+
+def default_directions(parcel: Any, road: Any = None, convergence_deg: float = 0.0) -> dict[str, float]:
+    """Azimuths of rows worth trying first: heads west, along the road, along the longest side.
+
+    Parameters
+    ----------
+    parcel : Polygon
+    road : LineString, optional
+    convergence_deg : float
+        True azimuth = grid azimuth + convergence; heads lie to true west.
+
+    Examples
+    --------
+    >>> default_directions(shapely.box(0, 0, 10, 40), shapely.LineString([(0, -5), (20, -5)]))
+    {'heads west': 0.0, 'along the road': 90.0}
+    """
+    named = {"heads west": -convergence_deg % 180.0}
+    if road is not None and road.length > 0:
+        named["along the road"] = _bearing(road)
+    ring = shapely.get_coordinates(shapely.minimum_rotated_rectangle(parcel))
+    sides = np.diff(ring, axis=0)
+    longest = sides[np.argmax(np.hypot(*sides.T))]
+    named["along the longest side"] = math.degrees(math.atan2(longest[0], longest[1])) % 180.0
+    kept: dict[str, float] = {}
+    for name, azimuth in named.items():
+        if len(directions([*kept.values(), azimuth])) > len(kept):
+            kept[name] = round(azimuth % 180.0, 4)
+    return kept
+
+
+def _bearing(line: Any) -> float:
+    """Mean direction of a line without sense, each piece weighing its length: doubled angles."""
+    steps = np.concatenate([np.diff(shapely.get_coordinates(part), axis=0) for part in shapely.get_parts(line)])
+    angle, length = np.arctan2(steps[:, 0], steps[:, 1]), np.hypot(*steps.T)
+    doubled = math.atan2(float(length @ np.sin(2 * angle)), float(length @ np.cos(2 * angle)))
+    return math.degrees(doubled / 2) % 180.0
+
+
+def best_directions(
+    land: Land,
+    module: Module,
+    resolution: float,
+    step: float = 1.0,
+    keep: int = 3,
+    tell: Callable[[str], None] | None = None,
+) -> list[tuple[float, int, int]]:
+    """Try every direction, those with the highest bound first, and leave out those whose bound is below what was found.
+
+    Returns
+    -------
+    list of (azimuth, spaces of the best rows, bound)
+        The best first.
+    """
+    azimuths = np.arange(0.0, 180.0, step)
+    framed = [(float(a), to_frame(land.usable, frame(land.usable, a))) for a in azimuths]
+    tops = [bound(area, module, phases=16) for _, area in framed]
+    found: list[tuple[float, int, int]] = []
+    for done, at in enumerate(np.argsort(-np.array(tops), kind="stable"), 1):
+        worst = sorted((value for _, value, _ in found), reverse=True)[:keep]
+        if len(worst) == keep and tops[at] * module.spaces < worst[-1]:
+            break
+        azimuth, area = framed[at]
+        found.append((azimuth, plan(area, module, resolution).spaces, tops[at] * module.spaces))
+        if tell is not None and done % 10 == 0:
+            tell(f"{done} of {len(azimuths)} directions, best {max(value for _, value, _ in found)} spaces")
+    return sorted(found, key=lambda item: (-item[1], item[0]))[:keep]
+
+
+def lay_out(
+    name: str,
+    land: Land,
+    gates: Sequence[tuple[float, float]],
+    module: Module,
+    azimuth: float,
+    rules: Mapping[str, float],
+    *,
+    unit: Unit,
+    heads: float = 270.0,
+    tries: int = 12,
+    phases: int = 3,
+) -> Choice:
+    """Lay out a parcel in one direction: best rows, then drives joined to the gates in exact geometry.
+
+    Parameters
+    ----------
+    name : str
+    land : Land
+    gates : sequence of (easting, northing)
+    module : Module
+    azimuth : float
+        Of the rows, from grid north.
+    rules : mapping of str to float
+        ``layout.resolution``, ``drive.dead_end``, ``drive.inner_radius``.
+    unit : Unit
+    heads : float
+        Azimuth the heads are wanted at; the nearer end of the spaces is taken.
+    tries : int
+        See `cemgis.layout.plan`.
+    phases : int
+
+    Returns
+    -------
+    Choice
+    """
+    where = frame(land.usable, azimuth)
+    area, drivable = to_frame(land.usable, where), to_frame(land.drivable, where)
+    resolution = rules["layout.resolution"]
+    best = plan(area, module, resolution)
+    if tries:
+        split = plan(area, module, resolution, tries=tries)
+        best = split if split.spaces > best.spaces else best
+    most = bound(area, module) * module.spaces
+    entry = shapely.get_coordinates(to_frame(shapely.points(np.array(gates, dtype=float)), where))
+    net = join_drives(best, drivable, entry, rules)
+    laid = best.take(net.kept)
+    left = azimuth - 90.0
+    ends = [left % 360.0, (left + 180.0) % 360.0]
+    head = min(ends, key=lambda a: abs((a - heads + 180.0) % 360.0 - 180.0))
+    drives = from_frame(net.drives, where)
+    far = net.way[net.kept]
+    phase = _phases(far, laid, phases)
+    rank = laid.rank
+    walk = (rank - 1) * (module.depth + module.walk) + module.depth / 2
+    acre = 43560.0 if unit.is_foot else 10000.0
+    slope = math.nan
+    if land.slope is not None and land.dem is not None and len(laid.lots):
+        middle = shapely.get_coordinates(shapely.centroid(from_frame(laid.boxes(), where)))
+        slope = float(np.nanmean(land.dem.at(land.slope, middle)))
+    measures = {
+        "spaces": float(laid.spaces),
+        "per_area": laid.spaces / (land.parcel.area / acre),
+        "walk": float(walk.mean()) if len(walk) else math.nan,
+        "drive_area": float(drives.area),
+        "slope": slope,
+    }
+    return Choice(
+        name, module, float(azimuth) % 180.0, head, laid, where, best.spaces, most, drives,
+        int(net.lost.sum()) * module.spaces, int(net.unreached.sum()) * module.spaces, net.dead_ends, phase, measures,
+    )  # fmt: skip
+
+
+def _phases(far: Floats, laid: Plan, phases: int) -> Ints:
+    """Phase of each lot: drives whole, the nearest first, about as many lots in each."""
+    if not len(far):
+        return np.empty(0, dtype=np.int64)
+    drive, inverse, size = np.unique(laid.drive, return_inverse=True, return_counts=True)
+    near = np.full(len(drive), np.inf)
+    np.minimum.at(near, inverse, far)
+    order = np.argsort(near, kind="stable")
+    before = np.cumsum(size[order]) - size[order] / 2
+    of = np.empty(len(drive), dtype=np.int64)
+    of[order] = 1 + np.minimum((before * phases / len(far)).astype(np.int64), phases - 1)
+    return of[inverse]
+
+
+# ---- a choice among them --------------------------------------------------------------------------------------------
+
+
+def frontier(choices: Sequence[Choice], most: int = 6) -> list[Choice]:
+    """Leave out choices that another beats in everything: spaces, walk, area of drives, slope.
+
+    Parameters
+    ----------
+    choices : sequence of Choice
+    most : int
+        If more remain, those with the most spaces are kept, and of equal ones the shortest walk.
+
+    Returns
+    -------
+    list of Choice
+        The most spaces first.
+    """
+    if not choices:
+        return []
+    # every column: less is better
+    values = np.array(
+        [
+            [-c.measures["spaces"], c.measures["walk"], c.measures["drive_area"], np.nan_to_num(c.measures["slope"])]
+            for c in choices
+        ]
+    ).round(6)
+    no_better = np.all(values[:, None, :] >= values[None, :, :], axis=2)
+    beaten = np.any(no_better & np.any(values[:, None, :] > values[None, :, :], axis=2), axis=1).tolist()
+    kept = [choice for choice, out in zip(choices, beaten, strict=True) if not out]
+    return sorted(kept, key=lambda c: (-c.measures["spaces"], c.measures["walk"]))[:most]
+
+
+def lots_table(choice: Choice, section: str, crs: Any = None) -> gpd.GeoDataFrame:
+    """Lots of a choice as a layer, numbered on from 1: row by row, each row from the same end.
+
+    Returns
+    -------
+    GeoDataFrame
+        ``lot_id``, ``section``, ``row``, ``lot``, ``spaces``, ``phase``, ``from_drive`` (row counted from its drive)
+        and the lot's polygon in the grid.
+    """
+    laid = choice.laid
+    order = np.lexsort((laid.lots[:, 0], laid.lots[:, 1], laid.block))
+    rows = pd.factorize(pd.MultiIndex.from_arrays([laid.block[order], laid.lots[order, 1].round(4)]))[0] + 1
+    number = np.arange(1, len(order) + 1).astype(str)
+    return gpd.GeoDataFrame(
+        {
+            "lot_id": [f"{section}-{lot}" for lot in number],
+            "section": section,
+            "row": rows.astype(str),
+            "lot": number,
+            "spaces": choice.module.spaces,
+            "phase": choice.phase[order],
+            "from_drive": laid.rank[order],
+        },
+        geometry=from_frame(laid.boxes()[order], choice.where),
+        crs=crs,
+    )
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A choice as a plat in the ground's own format.
+
+    Parameters
+    ----------
+    lots : DataFrame
+        The section's file of lots: ``section, row, lot, x, y, width, depth, spaces, facing, from, kind``.
+    stakes : DataFrame
+        What is to be set: ``label, easting, northing, kind`` of every marker's corner, then control.
+    toml : str
+        The tables to add to ``ground.toml``; `{lots}` and `{stakes}` stand for the files.
+    """
+
+    lots: pd.DataFrame
+    stakes: pd.DataFrame
+    toml: str
+
+
+def as_plat(
+    choice: Choice, section: str, *, plat: str, label: Callable[[str, str, str], str], crs_name: str, date: str,
+    convergence_deg: float = 0.0,
+) -> Drawn:  # fmt: skip
+    """Draw a choice as a plat: lots in a plat frame of its own, markers at their southwest corners, heads.
+
+    The plat's north is the direction of rows or columns nearest to grid north, its origin the corner of least x and y.
+
+    Parameters
+    ----------
+    choice : Choice
+    section : str
+        A name the ground does not use yet.
+    plat : str
+        Name of the new plat.
+    label : callable
+        Text of a marker, from section, row and lot.
+    crs_name : str
+    date : str
+    convergence_deg : float
+    """
+    along, left = choice.where.axes  # unit vectors of u and v in the grid
+    norths = [(along, -left), (left, along), (-along, left), (-left, -along)]
+    north, east = max(norths, key=lambda pair: float(pair[0][1]))
+    table = lots_table(choice, section)
+    corners = shapely.get_coordinates(table.geometry.to_numpy()).reshape(-1, 5, 2)[:, :4]
+    x, y = corners @ east, corners @ north
+    x0, y0 = float(x.min()), float(y.min())
+    x, y = x - x0, y - y0
+    head = math.radians(choice.heads_azimuth)
+    toward = np.array([math.sin(head), math.cos(head)])
+    heads_plat = math.degrees(math.atan2(float(toward @ east), float(toward @ north)))
+    lots = pd.DataFrame(
+        {
+            "section": section, "row": table["row"], "lot": table["lot"],
+            "x": x.min(axis=1).round(4), "y": y.min(axis=1).round(4),
+            "width": np.ptp(x, axis=1).round(4), "depth": np.ptp(y, axis=1).round(4),
+            "spaces": choice.module.spaces, "facing": compass_word(heads_plat + 180.0, 4), "from": "left",
+            "kind": choice.module.kind,
+        }
+    )  # fmt: skip
+    southwest = (x.min(axis=1) + x0)[:, None] * east + (y.min(axis=1) + y0)[:, None] * north
+    stakes = pd.DataFrame(
+        {
+            "label": [label(section, row, lot) for row, lot in zip(table["row"], table["lot"], strict=True)],
+            "easting": southwest[:, 0].round(4), "northing": southwest[:, 1].round(4),
+            "kind": "lot corner, southwest", "phase": table["phase"].to_numpy(),
+        }
+    )  # fmt: skip
+    low, high = np.array([0.0, 0.0]), np.array([float(x.max()), float(y.max())])
+    square = [(low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1])]
+    spots = np.array([(a + x0) * east + (b + y0) * north for a, b in square])
+    control = pd.DataFrame(
+        {"label": [f"{section} control {k}" for k in range(1, 5)], "easting": spots[:, 0].round(4),
+         "northing": spots[:, 1].round(4), "kind": "control around the section", "phase": 0}
+    )  # fmt: skip
+    heads = compass_word(choice.heads_azimuth + convergence_deg, 8)
+    toml = f"""
+# {PRELIMINARY}
+[[plat]]
+name = "{plat}"
+date = "{date}"
+source = "laid out {date}; preliminary; not for recording; boundary, plat and monuments by a licensed surveyor"
+
+[[section]]
+name = "{section}"
+title = "New ground, {choice.module.name}"
+plat = "{plat}"
+heads = "{heads}"
+markers = "southwest"
+lots = "{{lots}}"
+
+# Where the markers are to be set, by design. Replace this entry by readings of the markers once they stand.
+[[readings]]
+file = "{{stakes}}"
+visit = "design {date}"
+corrections = "none: design coordinates of the layout, not surveyed"
+reference = "{crs_name}"
+columns = {{ label = "label", x = "easting", y = "northing" }}
+"""
+    return Drawn(lots, pd.concat([stakes, control], ignore_index=True), toml)

@@ -1,0 +1,361 @@
+"""Taking in the register of a ground: lists to tables, and what changed against the file that was built."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from cemgis import edits, schema
+from cemgis.conflicts import conflicts
+from cemgis.dates import bounds
+from cemgis.errors import Gather, InputError
+from cemgis.files import geopackage
+from cemgis.files import records as record_files
+from cemgis.layers import LAYERS
+from cemgis.people import joined_sources, with_kin
+from cemgis.pipeline.evidence import read_ground
+from cemgis.register import TABLES, Register, read_crosswalk, read_register
+from cemgis.rules import Rules
+
+if TYPE_CHECKING:
+    from cemgis.pipeline.evidence import Evidence
+
+__all__ = [
+    "GROUND_FILE",
+    "REGISTER_FINDINGS",
+    "RegisterChanges",
+    "history",
+    "register_changes",
+    "say_history",
+    "take_in",
+]
+
+GROUND_FILE = "ground.gpkg"
+REGISTER_FINDINGS = frozenset(
+    ("place unknown", "place reads two ways", "place open", "space overfull", "removal without burial",
+     "burial before death", "death before birth", "person twice", "stone disagrees", "sources disagree",
+     "age disagrees", "gap in the ledger", "rows not understood", "day and month open", "dates open")
+)  # fmt: skip
+"""Kinds of finding about what the lists say."""
+
+_MOST = 20
+
+
+def take_in(
+    evidence: Evidence,
+    rules: Rules,
+    *,
+    spaces: pd.DataFrame,
+    niches: pd.DataFrame,
+    lots: pd.DataFrame,
+    shapes: gpd.GeoDataFrame | None = None,
+    entered: Mapping[str, pd.DataFrame] | None = None,
+) -> Register:
+    """Read every list of the register, join them in the order they are named, find kin and conflicts.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    rules : Rules
+    spaces, niches, lots : DataFrame
+        Layers of those names; also what a plat draws that could not be placed.
+    shapes : GeoDataFrame, optional
+        Layer ``spaces`` with its polygons, for halves of lots.
+    entered : dict of DataFrame, optional
+        Rows of the register's layers that people entered through the tool; they come last in precedence.
+
+    Raises
+    ------
+    InputError
+        When a list lacks a column it needs.
+    """
+    gather = Gather()
+    parts: list[Register] = []
+    walks: list[pd.DataFrame] = []
+    for entry, table in evidence.crosswalk:
+        try:
+            walks.append(read_crosswalk(table.rows.assign(line=table.lines), source=entry.file))
+        except InputError as error:
+            gather.take(error)
+    crosswalk = pd.concat(walks, ignore_index=True) if walks else None
+    for listed, table in evidence.register:
+        try:
+            parts.append(
+                read_register(
+                    table.rows.assign(line=table.lines), source=_source(listed), spaces=spaces, niches=niches,
+                    lots=lots, columns=listed.columns or None, kind=listed.kind, default_section=listed.section,
+                    crosswalk=crosswalk, shapes=shapes,
+                )
+            )  # fmt: skip
+        except InputError as error:
+            gather.take(error)
+    gather.raise_if_any()
+    rows = {name: (entered or {}).get(name) for name in TABLES}
+    if any(table is not None and len(table) for table in rows.values()):
+        own = {
+            name: schema.empty(LAYERS[name]) if table is None else schema.restore(table, LAYERS[name])
+            for name, table in rows.items()
+        }
+        parts.append(Register(**own, findings=[]))
+    register = with_kin(joined_sources(parts, rules["register.about"]), rules)
+    return register._replace(findings=[*register.findings, *conflicts(register, rules)])
+
+
+def _source(entry: Any) -> str:
+    return f"{entry.file} [{entry.sheet}]" if entry.sheet else str(entry.file)
+
+
+# ---- what changed ------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class RegisterChanges:
+    """What the lists say now, against what the built file says.
+
+    Parameters
+    ----------
+    register : Register
+    built : bool
+        Whether there is a file to compare with.
+    changes : dict of str to Difference
+        Layer to what differs; layers without a difference are left out.
+    moved : int
+        Rows that say the same on another line of their list.
+    """
+
+    ground: str
+    register: Register
+    built: bool
+    changes: Mapping[str, edits.Difference] = field(default_factory=dict)
+    moved: int = 0
+
+    def summary(self) -> dict[str, Any]:
+        """Return counts, changes and findings as plain values."""
+        return {
+            "ground": self.ground,
+            "rows": {name: len(getattr(self.register, name)) for name in TABLES},
+            "built": self.built,
+            "moved": self.moved,
+            "changes": {
+                name: {
+                    "added": list(item.added), "removed": list(item.removed),
+                    "edited": item.edited[["key", "column", "was", "now"]].to_dict("records"),
+                }
+                for name, item in self.changes.items()
+            },
+            "findings": [
+                {"kind": item.kind, "severity": item.severity, "subject": item.subject, "reason": item.reason}
+                for item in self.register.findings
+            ],
+        }  # fmt: skip
+
+    def words(self) -> str:
+        """Say it in words."""
+        counts = ", ".join(f"{len(getattr(self.register, name)):,} {name}" for name in TABLES)
+        lines = [self.ground, counts]
+        people = self.register.people
+        how = self.register.events["resolved_by"].fillna("").value_counts()
+        if len(how):
+            lines += ["", "Places of events, how they were resolved:"]
+            lines += [f"  {number:6,}  {said}" for said, number in how.head(_MOST).items()]
+        dated = self.register.events["date"].notna().sum()
+        lines += ["", f"{dated:,} of {len(self.register.events):,} events dated; "
+                  f"{int(people['born'].notna().sum()):,} of {len(people):,} people with a birth."]  # fmt: skip
+        lines.append("")
+        if not self.built:
+            lines.append("Nothing is built yet: everything here is new.")
+        elif not self.changes:
+            lines.append("Nothing changed against ground.gpkg: building again changes nothing of the register.")
+        else:
+            lines.append("Changed against ground.gpkg (nothing is written until you build):")
+            for difference in self.changes.values():
+                lines += [f"  {line}" for line in difference.lines(_MOST)]
+        if self.moved:
+            lines.append(f"{self.moved:,} rows stand on another line of their list and say the same.")
+        findings = self.register.findings
+        if findings:
+            lines += ["", f"{len(findings)} findings of the register, worst first:"]
+            ranked = sorted(findings, key=lambda item: ("danger", "warning", "note").index(item.severity))
+            lines += [f"  {item.severity.upper():7} {item.kind}: {item.subject}: {item.reason}" for item in ranked[:40]]
+            if len(ranked) > 40:
+                lines.append(f"  ... and {len(ranked) - 40} more")
+        return "\n".join(lines)
+
+
+def register_changes(ground: str, register: Register, built: Mapping[str, pd.DataFrame] | None) -> RegisterChanges:
+    """Compare what the lists say now with the tables of a built file; nothing is written.
+
+    Parameters
+    ----------
+    ground : str
+        Its name.
+    register : Register
+    built : dict of DataFrame or None
+        Layers of the built file; None when there is none.
+    """
+    if built is None:
+        return RegisterChanges(ground, register, built=False)
+    before = {name: built[name] if name in built else schema.empty(LAYERS[name]) for name in TABLES}
+    moved = _moved_rows(before, register)
+    before = _followed(before, moved)
+    changes = {}
+    for name in TABLES:
+        difference = edits.diff(before[name], getattr(register, name), LAYERS[name])
+        if difference:
+            changes[name] = difference
+    return RegisterChanges(ground, register, built=True, changes=changes, moved=len(moved))
+
+
+def _moved_rows(was: Mapping[str, pd.DataFrame], now: Register) -> dict[str, str]:
+    """Rows that stand on another line of the same list now: old ``source`` to new."""
+    tables = [name for name in TABLES if "as_written" in LAYERS[name].names]
+    old = pd.concat([was[name][["source", "as_written"]] for name in tables if name in was], ignore_index=True)
+    new = pd.concat([getattr(now, name)[["source", "as_written"]] for name in tables], ignore_index=True)
+    pieces = []
+    for table in (old, new):
+        rows = table.dropna().drop_duplicates("source").astype(object)
+        parted = rows["source"].str.rpartition(", line ")
+        rows = rows.assign(file=parted[0], line=pd.to_numeric(parted[2], errors="coerce"))
+        rows = rows.sort_values(["file", "line"], kind="stable")
+        pieces.append(rows.assign(turn=rows.groupby(["file", "as_written"]).cumcount()))
+    both = pieces[0].merge(pieces[1], on=["file", "as_written", "turn"], suffixes=("", "_new"))
+    both = both[both["source"] != both["source_new"]]
+    return dict(zip(both["source"], both["source_new"], strict=True))
+
+
+def _followed(was: Mapping[str, pd.DataFrame], moved: Mapping[str, str]) -> dict[str, pd.DataFrame]:
+    """Give rows that moved to another line the id they have there."""
+    if not moved:
+        return dict(was)
+
+    def row_id(source: str) -> str:
+        return source.replace(", line ", ":")
+
+    ids = {row_id(old): row_id(new) for old, new in moved.items()}
+    result = {}
+    for name, table in was.items():
+        if name not in TABLES:
+            continue
+        table = table.copy()
+        for column in ("person_id", "other_id", "event_id", "memory_id", "inscription_id"):
+            if column in table:
+                table[column] = table[column].replace(ids)
+        if name == "rights":
+            head = table["source"].map(row_id)
+            tail = [text[len(start) :] for text, start in zip(table["right_id"], head, strict=True)]
+            own = np.array([text.startswith(start) for text, start in zip(table["right_id"], head, strict=True)])
+            table["right_id"] = table["right_id"].mask(own, head.replace(ids) + tail)
+        if name == "kin":
+            other = table["other_id"].where(table["by"] == "suggested", table["other_name"])
+            table["kin_id"] = table["person_id"] + ", " + table["relation"] + " " + other
+        table["source"] = table["source"].replace(dict(moved))
+        result[name] = table
+    return result
+
+
+# ---- the history of one record -----------------------------------------------------------------------------------
+
+_WHERE = ("person_id", "other_id", "space_id", "lot_id", "subject", "monument_id")
+_TOLD = {
+    "people": ("name", "born", "died", "age", "inscription", "certainty", "note", "also_in"),
+    "events": ("kind", "container", "place", "resolved_by", "certainty", "as_written"),
+    "rights": ("kind", "holder", "from_holder", "share", "reserved_for", "instrument", "book", "page", "as_written"),
+    "kin": ("relation", "other_name", "by", "why"),
+    "memories": ("text", "about", "told_by", "as_written"),
+    "inscriptions": ("name", "born", "died", "text", "photo", "as_written"),
+    "openings": ("state", "person_id", "note"),
+    "findings": ("kind", "reason", "todo"),
+    "spaces": ("state", "state_why", "heads", "heads_reason"),
+    "niches": ("state", "state_why"),
+    "lots": ("section", "row", "lot", "spaces"),
+    "vaults": ("container", "note"),
+    "monuments": ("kind", "condition", "note"),
+    "probable_graves": ("reason", "confidence", "note"),
+    "markers": ("label", "state", "explanation"),
+    "corners": ("state", "marker_id"),
+}
+"""Layers a history draws on, and what it tells of their rows."""
+_WHEN = ("date", "told_on", "seen", "first_seen")
+
+
+def history(folder: Path, subject: str) -> dict[str, Any]:
+    """Gather all that is kept about one person, space, lot or record: rows of the built file, and records.
+
+    Parameters
+    ----------
+    folder : Path
+    subject : str
+        A key: ``register/ledger.csv:12``, ``B-14-2``.
+
+    Returns
+    -------
+    dict
+        ``subject`` and ``entries``, each with ``when``, ``layer``, ``key``, ``said`` and ``source``: what happened in
+        the order of its dates, then what is undated, then what people entered, in the order they did.
+
+    Raises
+    ------
+    InputError
+        When there is no built file, or nothing of that id is in it or in the records.
+    """
+    read_ground(folder)
+    path = folder / GROUND_FILE
+    if not path.exists():
+        raise InputError.of(str(path), "there is no such file", f"Build it first: cemgis build {folder}.")
+    entries: list[dict[str, Any]] = []
+    for name, table in geopackage.read_ground(path).items():
+        if name not in _TOLD:
+            continue
+        key = LAYERS[name].key
+        columns = [column for column in (key, *_WHERE) if column in table]
+        hit = np.zeros(len(table), dtype=bool)
+        for column in columns:
+            values = table[column].fillna("")
+            hit |= (values == subject).to_numpy(dtype=bool)
+            if column == "subject":
+                hit |= values.str.split(", ").map(lambda parts: subject in parts).to_numpy(dtype=bool)
+        entries += [_entry(name, key, row) for _, row in table[hit].iterrows()]
+    entries.sort(key=lambda entry: (entry["when"] is None, entry["sort"]))
+    log = record_files.read(folder / "records").records
+    mine = {record["id"] for record in log if str(record.get("key", record.get("opening_id"))) == subject}
+    for record in log:
+        if record["id"] in mine or mine & set(record.get("replaces") or ()):
+            said = {name: record[name] for name in ("values", "was", "shape", "moved", "replaces") if record.get(name)}
+            text = f"{record['kind']} by {record['who']}, because {record['why']}" + (f": {said}" if said else "")
+            entries.append(
+                {"when": record["when"], "layer": "records", "key": record["id"], "said": text, "source": "records"}
+            )
+    if not entries:
+        raise InputError.of(
+            str(folder), f"nothing is kept about {subject!r}", f'Find its id with: cemgis find "a name" {folder}.'
+        )
+    return {
+        "subject": subject,
+        "entries": [{name: value for name, value in entry.items() if name != "sort"} for entry in entries],
+    }  # fmt: skip
+
+
+def _entry(layer: str, key: str, row: pd.Series) -> dict[str, Any]:
+    when = next((str(row[name]) for name in _WHEN if name in row and not pd.isna(row[name])), None)
+    said = "; ".join(f"{name} {row[name]}" for name in _TOLD[layer] if name in row and not pd.isna(row[name]))
+    source = row["source"] if "source" in row and not pd.isna(row["source"]) else None
+    first = bounds(pd.Series([when or ""]))["earliest"].iloc[0]
+    return {
+        "when": when, "layer": layer, "key": str(row[key]), "said": said, "source": source,
+        "sort": "" if pd.isna(first) else str(first),
+    }  # fmt: skip
+
+
+def say_history(found: Mapping[str, Any]) -> str:
+    """Say a history in words, one entry a line."""
+    lines = [str(found["subject"])]
+    for entry in found["entries"]:
+        source = f" ({entry['source']})" if entry["source"] else ""
+        lines.append(f"  {entry['when'] or 'undated':22} {entry['layer']:13} {entry['said']}{source}")
+    return "\n".join(lines)
