@@ -114,6 +114,15 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("folder", type=Path, help="the ground's folder")
     made.add_argument("id", help="an id, such as B-14-2 or register/ledger.csv:12")
     made.add_argument("--json", action="store_true", help="print the result as JSON")
+    made = add("judge", _judge, "record what is decided about a marker in doubt; the next build carries it")
+    made.add_argument("folder", type=Path, help="the ground's folder")
+    made.add_argument("marker", help="its marker_id, as the findings name it")
+    decided = made.add_mutually_exclusive_group(required=True)
+    decided.add_argument("--accept", action="store_true", help="the explanation the findings give is right")
+    decided.add_argument("--reject", action="store_true", help="the marker is right as it was read")
+    made.add_argument("--who", required=True, help="who decided it")
+    made.add_argument("--why", required=True, help="why: what was seen on the ground")
+    made.add_argument("--json", action="store_true", help="print the record as JSON")
     made = add("crs", _crs, "suggest projected CRSs for a place, with unit, scale and convergence there")
     made.add_argument("lat", help='latitude, decimal or "40 53 12.3 N"')
     made.add_argument("lon", help='longitude, decimal or "82 18 0 W" (write -- before a negative one)')
@@ -300,6 +309,18 @@ def _history(given: argparse.Namespace) -> int:
         _print_json(found)
     else:
         print(pipeline.say_history(found))
+    return 0
+
+
+def _judge(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    record = pipeline.judge(given.folder, given.marker, accept=given.accept, who=given.who, why=given.why)
+    if given.json:
+        _print_json(record)
+    else:
+        done = "accepted" if given.accept else "rejected: the marker is right as it was read"
+        print(f"{given.marker}: {record['explanation']}, {record['detail']}\n{done}; the next build carries it.")
     return 0
 
 

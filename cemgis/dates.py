@@ -245,6 +245,8 @@ def _other(text: str) -> _Span | None:
         return _Span(f"{kept:0<4}-01-01", f"{kept:9<4}-12-31", False, False)
     bare = re.sub(r"[?~%]", "", text)
     plain = _span(bare) if bare != text and re.fullmatch(r"[-0-9X]+", bare) else None
+    if re.fullmatch(r"[-0-9X]+", bare) and plain is None:
+        return None  # the library takes 1900-02-29
     return _Span(None, None, True, True) if plain is None else _Span(plain.first, plain.last, True, True)
 
 
@@ -522,10 +524,10 @@ def _directed(word: str, rest: str, order: Order) -> Reading:
         return _checked(f"[..{value}]")
     if word in ("since", "from"):
         return _checked(f"[{value}..]")
-    edge = date.fromisoformat(atom.first if early else atom.last)
     try:
+        edge = date.fromisoformat(atom.first if early else atom.last)
         beyond = edge + timedelta(days=-1 if early else 1)
-    except OverflowError:
+    except (ValueError, OverflowError):  # the years 0000 and 9999 have nothing beyond them
         return Reading(None, "not understood")
     text = f"{beyond.year:04d}-{beyond.month:02d}-{beyond.day:02d}"
     text = text[: {4: 4, 7: 7}.get(len(value), 10)] if "X" not in value else text
@@ -704,7 +706,7 @@ _UNITS: dict[str, str] = {
     **dict.fromkeys(("h", "hr", "hrs", "hour", "hours", "min", "mins", "minutes"), "hour"),
 }
 _UNIT_ORDER = ("year", "month", "week", "day", "hour")
-_AGE_PART = re.compile(r"([0-9]{1,4})\s*([a-z]+)\.?[\s,&]*(?:and\s+)?")
+_AGE_PART = re.compile(r"([0-9]{1,5})\s*([a-z]+)\.?[\s,&]*(?:and\s+)?")
 
 
 def parse_age(text: str | None) -> Age | None:

@@ -96,6 +96,7 @@ class _Guess:
     kind: str
     detail: str
     site: int = -1
+    corner: int = -1
 
 
 def _density(gap: Floats, cov: Floats) -> tuple[Floats, Floats]:
@@ -193,8 +194,9 @@ def explain(
     -------
     DataFrame
         On the index of `aside`: ``kind`` (a kind of finding), ``detail``, ``other`` (the label that explains it) and
-        ``site`` (its row in `sites`), ``odds`` (of this explanation against all others together, at most a million);
-        ``second`` and ``second_odds``, the next explanation in words, where the first is not twenty times likelier.
+        ``site`` (its row in `sites`), ``corner`` (the row in `corners` that explains it), ``odds`` (of this explanation
+        against all others together, at most a million); ``second`` and ``second_odds``, the next explanation in words,
+        where the first is not twenty times likelier.
 
     Notes
     -----
@@ -212,8 +214,8 @@ def explain(
     >>> explain(read, sites, moved_sigma=2.0, alpha=0.001, unit=US_SURVEY_FOOT)["detail"][0]
     'lies 0.2 ft from where B-19 belongs; read upside down 61 is 19'
     """
-    names = ["kind", "detail", "other", "site", "odds", "second", "second_odds"]
-    types = {"kind": "string", "detail": "string", "other": "string", "site": "Int64", "odds": float,
+    names = ["kind", "detail", "other", "site", "corner", "odds", "second", "second_odds"]
+    types = {"kind": "string", "detail": "string", "other": "string", "site": "Int64", "corner": "Int64", "odds": float,
              "second": "string", "second_odds": float}  # fmt: skip
     if not len(aside):
         return pd.DataFrame(columns=names, index=aside.index).astype(types)
@@ -232,7 +234,7 @@ def explain(
         aside[["shift_e", "shift_n"]].to_numpy(dtype=float) if "shift_e" in aside else np.full((len(aside), 2), np.nan)
     )
     files = aside["file"].astype(str).to_numpy() if "file" in aside else np.full(len(aside), "its file", dtype=object)
-    rows: list[tuple[str, str, str | None, int | None, float, str | None, float]] = []
+    rows: list[tuple[str, str, str | None, int | None, int | None, float, str | None, float]] = []
     for at, (label, given) in enumerate(zip(aside["label"].astype(str), aside["section"].fillna(""), strict=True)):
         own = known.own(label, str(given))
         section = str(given) or (str(known.section[own]) if own >= 0 else known.section_of(label))
@@ -258,7 +260,7 @@ def explain(
             far = say_length(float(np.linalg.norm(place[at] - corner_xy[end])), unit, 1)
             words = f"lies {far} from the {corner_word[end]} corner of its own lot"
             share = _CAUSES["marker at another corner"] / len(ends)
-            guesses.append(_Guess(share * thick, "marker at another corner", words))
+            guesses.append(_Guess(share * thick, "marker at another corner", words, corner=end))
 
         lost = "no lot has this label and no other marker belongs here"
         if own >= 0:
@@ -283,6 +285,7 @@ def explain(
         rows.append((
             first.kind, first.detail,
             known.named(first.site) if first.site >= 0 else None, first.site if first.site >= 0 else None,
+            first.corner if first.corner >= 0 else None,
             min(first.weight / max(total - first.weight, 1e-300), 1e6),
             f"{second.kind}: {second.detail}" if second else None,
             second.weight / max(total - second.weight, 1e-300) if second else float("nan"),

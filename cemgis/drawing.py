@@ -835,15 +835,20 @@ def pattern_dots(areas_pt: npt.NDArray[np.object_], spacing_pt: float = 3.2) -> 
     areas = areas[~(shapely.is_missing(areas) | shapely.is_empty(areas))]
     if len(areas) == 0:
         return np.zeros((0, 2))
-    left, bottom, right, top = shapely.total_bounds(areas)
+    # Only round each area: a sheet full of points to look through takes longer than everything else on it.
     step = spacing_pt * 0.7
-    rows = np.arange(math.ceil(bottom / step), math.floor(top / step) + 1)
-    columns = np.arange(math.ceil(left / spacing_pt) - 1, math.floor(right / spacing_pt) + 1)
-    x, y = np.meshgrid(columns * spacing_pt, rows * step)
-    x = x + (rows % 2)[:, None] * spacing_pt / 2
-    dots = np.column_stack([x.ravel(), y.ravel()])
-    _, inside = shapely.STRtree(shapely.points(dots)).query(areas, predicate="contains")
-    return np.asarray(dots[np.unique(inside)], dtype=float)
+    left, bottom, right, top = shapely.bounds(areas).T
+    row, column = np.ceil(bottom / step).astype(int), np.ceil(left / spacing_pt).astype(int) - 1
+    rows = np.maximum(np.floor(top / step).astype(int) - row + 1, 0)
+    columns = np.floor(right / spacing_pt).astype(int) - column + 1
+    number = rows * columns
+    which = np.repeat(np.arange(len(areas)), number)
+    rank = np.arange(number.sum()) - np.repeat(np.cumsum(number) - number, number)
+    row, column = row[which] + rank // columns[which], column[which] + rank % columns[which]
+    x = column * spacing_pt + (row % 2) * spacing_pt / 2
+    y = row * step
+    inside = shapely.contains_xy(areas[which], x, y)
+    return np.asarray(np.unique(np.column_stack([x[inside], y[inside]]), axis=0), dtype=float)
 
 
 def place_tags(

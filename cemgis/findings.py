@@ -94,6 +94,8 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
     ("place reads two ways", _W, "a place means one space by today's numbering and another by a former one",
      "Look at the ledger page and the plat of that time, then write what it means."),
     ("place open", _N, "a record names a lot or section but no space", "Complete it where the ledger allows."),
+    ("stone without record", _N, "headstones stand where the register knows of nothing; these spaces are in doubt",
+     "Read the stones and complete the register."),
     ("space overfull", _W, "more burials are recorded in a space than the rule allows", "Check the ledger."),
     ("removal without burial", _W, "a disinterment is recorded where no burial is", "Check the ledger."),
     ("burial before death", _W, "a burial is dated before the death", "Check both dates in the ledger."),

@@ -32,7 +32,10 @@ Ints = NDArray[np.int64]
 AIMS = ("worst", "sum")
 """What a choice of markers is to make small: the worst space, or the summed variance of all."""
 
-_POWER = {"worst": 6, "sum": 1}  # a high power sum follows the worst, and still tells two bad spaces from one
+_POWER = {"worst": (6, 24), "sum": (1, 1)}
+"""Power sum that is made small, choosing one after another and exchanging: a high one follows the worst space, and a
+lower one still tells two bad spaces from one."""
+_ROUNDS = 6
 _MOST_ANCHORS = 12
 _MOST_SWAPS = 2000
 _MOST_WORK = 400_000_000  # legs looked at; beyond some 2,000 places hardly anything is turned round
@@ -102,7 +105,8 @@ def teach_most(
     A found marker is an observation of its corner, so the covariance of all else falls by
     ``C (S + R)^-1 C'``, whatever is found there: what will be learned is known before anybody digs. Greedy choice;
     for the summed variance of one-dimensional Gaussian fields it is near the best there is (Krause, Singh and Guestrin
-    2008, from memory).
+    2008, from memory). Then one chosen marker is exchanged for another while that helps, which matters where the worst
+    space counts: there a greedy choice alone can be worse than filling the largest gaps.
 
     Examples
     --------
@@ -114,43 +118,106 @@ def teach_most(
     """
     if aim not in AIMS:
         raise InputError.of("aim", f"{aim!r} is none", f"One of: {', '.join(AIMS)}.")
-    cov = np.array(spaces, dtype=float)
-    c = np.asarray(candidates, dtype=float).shape[0] // 2
-    link = np.array(cross, dtype=float).reshape(len(cov), 2, c, 2)
-    own = np.array(candidates, dtype=float).reshape(c, 2, c, 2)
-    noise = np.asarray(reading, dtype=float)
-    power = _POWER[aim]
-    scale = np.asarray(factor, dtype=float)
-    scale2 = np.broadcast_to(scale**2, (len(cov),))
-    chosen: list[int] = []
-    worst = [_largest(cov, scale)]
-    total = [float(np.trace(cov, axis1=1, axis2=2).sum())]
-    left = np.ones(c, dtype=bool)
-    for _ in range(min(count, c)):
-        rows = np.flatnonzero(left)
-        block = own[rows, :, rows, :] + noise
-        inverse = np.linalg.inv(block)
-        now = np.trace(cov, axis1=1, axis2=2)
-        top = float((now * scale2).max()) or 1.0
+    start = _Known.of(spaces, cross, candidates, reading)
+    c = start.own.shape[0]
+    scale = np.broadcast_to(np.asarray(factor, dtype=float), (len(start.cov),))
+    scores = (_Score(_POWER[aim][0], scale**2), _Score(_POWER[aim][1], scale**2))
+    everyone = np.arange(c)
+    chosen = _greedy(start, everyone, min(count, c), scores[0])
+    if count < c:
+        chosen = _exchanged(start, chosen, scores[1])
+        chosen = _greedy(start, np.array(chosen, dtype=np.int64), len(chosen), scores[0])
+    worst, total, now = [_largest(start.cov, scale)], [start.total], start
+    for row in chosen:
+        now = now.found(row)
+        worst.append(_largest(now.cov, scale))
+        total.append(now.total)
+    return Lesson(np.array(chosen, dtype=np.int64), np.array(worst), np.array(total), _radius(now.cov) * scale)
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What is known of spaces and candidates once some are found."""
+
+    cov: Floats  # (s, 2, 2)
+    link: Floats  # (s, 2, c, 2)
+    own: Floats  # (c, 2, c, 2)
+    noise: Floats
+
+    @classmethod
+    def of(cls, spaces: ArrayLike, cross: ArrayLike, candidates: ArrayLike, reading: ArrayLike) -> _Known:
+        cov, among = np.array(spaces, dtype=float), np.array(candidates, dtype=float)
+        c = among.shape[0] // 2
+        link = np.array(cross, dtype=float).reshape(len(cov), 2, c, 2)
+        return cls(cov, link, among.reshape(c, 2, c, 2), np.asarray(reading, dtype=float))
+
+    @property
+    def total(self) -> float:
+        return float(np.trace(self.cov, axis1=1, axis2=2).sum())
+
+    def found(self, row: int) -> _Known:
+        """Return what is known when that candidate is found as well."""
+        weight = np.linalg.inv(self.own[row, :, row, :] + self.noise)
+        column, here = self.link[:, :, row], self.own[:, :, row]
+        return _Known(
+            self.cov - np.einsum("sxy,yz,swz->sxw", column, weight, column),
+            self.link - np.einsum("sxz,cwz->sxcw", column @ weight, here),
+            self.own - np.einsum("cxz,dwz->cxdw", here @ weight, here),
+            self.noise,
+        )
+
+
+@dataclass(frozen=True)
+class _Score:
+    """A power sum of the spaces' variances: how bad a state is."""
+
+    power: int
+    scale2: Floats
+
+    def of(self, known: _Known, rows: Ints) -> Floats:
+        """Score of finding each of some candidates besides, relative to the worst space now."""
+        inverse = np.linalg.inv(known.own[rows, :, rows, :] + known.noise)
+        now = np.trace(known.cov, axis1=1, axis2=2)
+        top = float((now * self.scale2).max()) if len(now) else 1.0
         score = np.zeros(len(rows))
         step = max(1, _CHUNK // (4 * max(len(rows), 1)))
-        for first in range(0, len(cov), step):
+        for first in range(0, len(now), step):
             part = slice(first, first + step)
-            tie = link[part][:, :, rows]
+            tie = known.link[part][:, :, rows]
             gain = np.einsum("sxcy,cyz,sxcz->sc", tie, inverse, tie, optimize=True)
-            rest = np.maximum(now[part, None] - gain, 0.0) * scale2[part, None] / top
-            score += (rest**power).sum(axis=0)
-        best = int(rows[np.argmin(score)])
-        weight = np.linalg.inv(own[best, :, best, :] + noise)
-        column, here = link[:, :, best], own[:, :, best]
-        cov = cov - np.einsum("sxy,yz,swz->sxw", column, weight, column)
-        link = link - np.einsum("sxy,yz,cwz->sxcw", column, weight, here)
-        own = own - np.einsum("cxy,yz,dwz->cxdw", here, weight, here)
-        left[best] = False
+            rest = ((np.maximum(now[part, None] - gain, 0.0) * self.scale2[part, None]) / (top or 1.0)) ** self.power
+            score += rest.sum(axis=0)
+        return score * (top or 1.0) ** self.power
+
+
+def _greedy(start: _Known, among: Ints, count: int, score: _Score) -> list[int]:
+    known, left, chosen = start, list(among.tolist()), []
+    for _ in range(count):
+        rows = np.array(left, dtype=np.int64)
+        best = int(rows[np.argmin(score.of(known, rows))])
+        known = known.found(best)
+        left.remove(best)
         chosen.append(best)
-        worst.append(_largest(cov, scale))
-        total.append(float(np.trace(cov, axis1=1, axis2=2).sum()))
-    return Lesson(np.array(chosen, dtype=np.int64), np.array(worst), np.array(total), _radius(cov) * scale)
+    return chosen
+
+
+def _exchanged(start: _Known, chosen: Sequence[int], score: _Score) -> list[int]:
+    """Exchange one chosen candidate for another as long as that helps."""
+    best = list(chosen)
+    for _ in range(_ROUNDS):
+        before = list(best)
+        for place in range(len(best)):
+            known = start
+            for other in best[:place] + best[place + 1 :]:
+                known = known.found(other)
+            rows = np.setdiff1d(np.arange(start.own.shape[0]), best[:place] + best[place + 1 :])
+            value = score.of(known, rows)
+            here = int(np.flatnonzero(rows == best[place])[0])
+            if value.min() < value[here] * (1.0 - 1e-9):
+                best[place] = int(rows[int(np.argmin(value))])
+        if best == before:
+            break
+    return best
 
 
 def _radius(cov: Floats) -> Floats:

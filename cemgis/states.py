@@ -20,6 +20,7 @@ __all__ = ["STATE_COLUMNS", "space_states"]
 STATE_COLUMNS = ("state", "state_why", "burials")
 """Columns of the layers ``spaces`` and ``niches`` that this module fills."""
 
+_STONES = ("headstone", "shared stone")
 _ENDS = ("buy-back", "reclamation")
 
 _Objects = npt.NDArray[np.object_]
@@ -35,13 +36,15 @@ def space_states(
     rules: Mapping[str, float],
     probable_graves: gpd.GeoDataFrame | None = None,
     vaults: gpd.GeoDataFrame | None = None,
+    monuments: gpd.GeoDataFrame | None = None,
     lost: pd.DataFrame | None = None,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Say what is known of the use of each space or niche, from its history and what lies there.
 
     Events count in the order of their dates, then of their rows; an undated burial comes first and an undated removal
     last. An urn alone occupies a space. A space whose last burial was removed is "disturbed, empty", never vacant. A
-    burial recorded in a lot without its space puts all free spaces of the lot in doubt.
+    burial recorded in a lot without its space puts all free spaces of the lot in doubt, and so does a headstone on a
+    space of which nothing is recorded: ledgers have gaps, and nobody sets a stone on a space nobody has a right to.
 
     Parameters
     ----------
@@ -54,6 +57,8 @@ def space_states(
     probable_graves, vaults : GeoDataFrame, optional
         A grave counts for the space it names and for every space that holds ``space.grave_share`` of it; so does a
         vault.
+    monuments : GeoDataFrame, optional
+        Headstones and shared stones count likewise.
     lost : DataFrame, optional
         From `cemgis.clearance.lost_spaces`, on the index of `spaces`.
 
@@ -62,7 +67,7 @@ def space_states(
     table : DataFrame
         `STATE_COLUMNS` on the index of `spaces`.
     findings : list of Finding
-        ``space overfull``, ``removal without burial``.
+        ``space overfull``, ``removal without burial``, ``stone without record`` (one a section).
 
     Examples
     --------
@@ -87,6 +92,8 @@ def space_states(
     graves = _lying(spaces, ids, probable_graves, "grave_id", rules["space.grave_share"])
     vault = _lying(spaces, ids, vaults, "vault_id", rules["space.grave_share"])
     grave_there, vault_there = ~pd.isna(graves), ~pd.isna(vault)
+    upright = None if monuments is None else monuments[monuments["kind"].isin(_STONES)]
+    stone = _lying(spaces, ids, upright, "monument_id", rules["space.grave_share"])
     right = _last_right(rights, ids)
     open_lot = _open_lots(spaces, events)
     lost_to = np.full(n, None, dtype=object)
@@ -105,11 +112,13 @@ def space_states(
         (~pd.isna(open_lot), "in doubt"),
         (~pd.isna(lost_to), "lost"),
         (~pd.isna(right), "right held"),
+        (~pd.isna(stone), "in doubt"),
     ]
     state = np.full(n, "vacant", dtype=object)
     for condition, name in reversed(conditions):
         state[condition] = name
 
+    bare = ~pd.isna(stone) & np.all([~condition for condition, _ in conditions[:-1]], axis=0)
     why = _why(
         (_count_words(full, urns), occupied),
         (_last_of(history, ~history.removal & ~history.moved, n), occupied),
@@ -121,6 +130,7 @@ def space_states(
         (open_lot, ~pd.isna(open_lot) & ~occupied),
         (_prefixed("taken by ", lost_to), ~pd.isna(lost_to)),
         (right, ~pd.isna(right)),
+        (_prefixed("nothing is recorded, but here stands stone ", stone), bare),
         n=n,
     )
     table = pd.DataFrame(
@@ -128,7 +138,22 @@ def space_states(
          "burials": pd.array(burials, dtype="Int64")},
         index=spaces.index,
     )  # fmt: skip
-    return table, _state_findings(spaces, ids, history, full, urns, unmatched, urns_only, rules)
+    findings = _state_findings(spaces, ids, history, full, urns, unmatched, urns_only, rules)
+    return table, [*findings, *_bare_stones(spaces, ids, bare)]
+
+
+def _bare_stones(spaces: pd.DataFrame, ids: pd.Index, bare: _Flags) -> list[Finding]:
+    """One finding a section for its spaces with a stone and no record."""
+    named = pd.Series(np.asarray(ids)[bare], dtype=object)
+    section = pd.Series(np.asarray(spaces["section"].astype(object))[bare], dtype=object)
+    return [
+        find(
+            "stone without record", name,
+            f"{len(rows)} space{'s have' if len(rows) > 1 else ' has'} a headstone and nothing on record: {few(rows)}",
+            section=str(name),
+        )
+        for name, rows in named.groupby(section)
+    ]  # fmt: skip
 
 
 @dataclass(frozen=True)

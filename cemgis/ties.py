@@ -40,6 +40,7 @@ CORNERS = ("head left", "head right", "foot right", "foot left")
 
 _MOST_ANCHORS = 40
 _MIRROR = 3.0  # a check that the dig on the wrong side would pass within this many tolerances is no check
+_SEES = 0.3  # share of a wrong anchor's push that a check must see at least
 _STEPS = 30
 _STILL = 1e-7
 _WHERE = "as built"
@@ -459,13 +460,20 @@ def _check(
     variance += np.einsum("rkx,kxy,rky->rk", toward, tape, toward) + numbers.variance(distance)
     tolerance = np.ceil(ndtri(1.0 - numbers.chance / 2.0) * np.sqrt(variance) / factor / numbers.divide - 1e-9)
     tolerance = np.maximum(tolerance, 1.0) * numbers.divide
+    # what the check sees when one anchor is the wrong one, or both its tapes are misread alike: a push along its ties
+    _, by_tapes = tie_jacobian(
+        np.broadcast_to(anchors.xy[list(made.pair)], (2, 2, 2)), np.asarray(made.corners[:2])
+    )  # head corner, x, anchor
+    pushed = np.einsum("rhx,hxk->rk", rigid_jacobian(made.corners).reshape(8, 2, 2), by_tapes).reshape(4, 2, 2)[corner]
+    sees = np.abs(np.einsum("rcx,cxk->rck", toward, pushed)).min(axis=2)
     wrong = np.hypot(*(mirrored[corner][None] - anchors.xy[rows][:, None]).transpose(2, 0, 1))
     tells = np.abs(wrong - distance) / factor > _MIRROR * tolerance
+    tells &= sees >= _SEES
     fits = (distance / factor <= numbers.reach) & (distance > 0)
     if not (tells & fits).any():
-        why = "the markers within a tape stand in one line: a dig on the wrong side of it would pass the check"
+        why = "the markers within a tape stand too nearly in one line: a dig in a wrong place would pass the check"
         return None, why if fits.any() else "no third marker or stone stands within a tape"
-    score = np.where(tells & fits, tolerance + 1e-6 * distance, np.inf)
+    score = np.where(tells & fits, (tolerance + 1e-6 * distance) / np.maximum(sees, _SEES), np.inf)
     row, k = divmod(int(np.argmin(score)), len(corner))
     return Check(int(rows[row]), int(corner[k]), float(distance[row, k] / factor), float(tolerance[row, k])), ""
 

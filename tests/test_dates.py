@@ -62,7 +62,8 @@ BOUNDS = [
     ("1964/2008", "1964-01-01", "2008-12-31"), ("1985-04-12/..", "1985-04-12", None), ("../1985", None, "1985-12-31"),
     ("/1985-04", None, "1985-04-30"), ("1985/", "1985-01-01", None), ("[1887,1888]", "1887-01-01", "1888-12-31"),
     ("[1850..1860]", "1850-01-01", "1860-12-31"), ("[..1899]", None, "1899-12-31"), ("[1901..]", "1901-01-01", None),
-    ("XXXX-02-14", None, None), ("-1985", None, None), ("Y170000002", None, None), ("188X-02-29", "1880-02-29", "1888-02-29"),
+    ("XXXX-02-14", None, None), ("-1985", None, None), ("Y170000002", None, None), ("188X-02-29", "1880-02-29",
+    "1888-02-29"),
     ("2004?-06", "2004-06-01", "2004-06-30"), ("1984~", "1984-01-01", "1984-12-31"),
 ]  # fmt: skip
 
@@ -91,7 +92,7 @@ def test_bounds_hold_those_of_the_library(text):
 
 def test_about_widens_only_what_is_approximate_or_uncertain():
     found = bounds(pd.Series(["1887~", "1887?", "1887", "1887~/1890", "2004-02-29%"]), about=2)
-    assert found.values.tolist() == [
+    assert found.to_numpy().tolist() == [
         ["1885-01-01", "1889-12-31"], ["1885-01-01", "1889-12-31"], ["1887-01-01", "1887-12-31"],
         ["1885-01-01", "1890-12-31"], ["2002-02-28", "2006-02-28"],
     ]  # fmt: skip
@@ -106,15 +107,18 @@ PHRASES = [
     ("3 or 4 May 1887", "[1887-05-03,1887-05-04]"), ("March or April 1887", "[1887-03,1887-04]"),
     ("about 1887 or 1888", "1887~/1888~"), ("between 1850 and 1860", "[1850..1860]"),
     ("bet. 1850 & 1860", "[1850..1860]"), ("1850-1860", "[1850..1860]"), ("1850-60", "[1850..1860]"),
-    ("1850–1860", "[1850..1860]"), ("from 1850 to 1860", "1850/1860"), ("1 May 1887 - 3 June 1887", "[1887-05-01..1887-06-03]"),
-    ("before 1900", "[..1899]"), ("bef. 17 Mar 1888", "[..1888-03-16]"), ("by 1900", "[..1900]"), ("after 1900", "[1901..]"),
+    ("1850–1860", "[1850..1860]"), ("from 1850 to 1860", "1850/1860"), ("1 May 1887 - 3 June 1887",
+    "[1887-05-01..1887-06-03]"),
+    ("before 1900", "[..1899]"), ("bef. 17 Mar 1888", "[..1888-03-16]"), ("by 1900", "[..1900]"), ("after 1900",
+    "[1901..]"),
     ("aft. Dec 1888", "[1889-01..]"), ("since 1900", "[1900..]"), ("before about 1890", "../1890~"),
     ("Spring 1902", "1902-21"), ("summer of 1902", "1902-22"), ("Fall 1902", "1902-23"), ("1902, winter", "1902-24"),
     ("14 Feb", "XXXX-02-14"), ("Feb 14", "XXXX-02-14"), ("Feb.", "XXXX-02"), ("18--", "18XX"), ("18??", "18XX"),
     ("188-", "188X"), ("1880s", "188X"), ("14 Feb 18--", "18XX-02-14"), ("-- Feb 1888", "1888-02-XX"),
     ("17 Mar 1888", "1888-03-17"), ("Mar. 17, 1888", "1888-03-17"), ("March 17th, 1888", "1888-03-17"),
     ("the 17th of March, 1888", "1888-03-17"), ("17-Mar-1888", "1888-03-17"), ("1888 Mar 17", "1888-03-17"),
-    ("Saturday, 17 March 1888", "1888-03-17"), ("d. 17 Mar 1888", "1888-03-17"), ("buried 1888", "1888"), ("1888.", "1888"),
+    ("Saturday, 17 March 1888", "1888-03-17"), ("d. 17 Mar 1888", "1888-03-17"), ("buried 1888", "1888"), ("1888.",
+    "1888"),
     ("1888-3-7", "1888-03-07"), ("1888/03/17", "1888-03-17"), ("03/1888", "1888-03"), ("3/17/1888", "1888-03-17"),
     ("17/3/1888", "1888-03-17"), ("17.3.1888", "1888-03-17"), ("3/3/1888", "1888-03-03"), ("3/17/88", "XX88-03-17"),
     ("17 Mar 88", "XX88-03-17"), ("11 Feb 1731/2", "[1731-02-11,1732-02-11]"), ("1887/88", "[1887,1888]"),
@@ -137,8 +141,10 @@ def test_said_to_be_unknown(text):
 
 @pytest.mark.parametrize(
     "text",
-    ["31 Feb 1888", "2016-02-30", "32/1/1888", "13/13/1888", "the year of the flood", "Easter 1902", "early 1880s", "88",
-     "between 1850", "1887 or", "aged 44", "1 May 1887 or the day after", "Mar 88", "1735/9x", "0/0/1888", "May 1888 twice",
+    ["31 Feb 1888", "2016-02-30", "32/1/1888", "13/13/1888", "the year of the flood", "Easter 1902", "early 1880s",
+     "88",
+     "between 1850", "1887 or", "aged 44", "1 May 1887 or the day after", "Mar 88", "1735/9x", "0/0/1888",
+     "May 1888 twice",
      "before the war", "1" * 500, "10000 BC", "[1887..]x", "about about", "29 Feb 1900"],
 )  # fmt: skip
 def test_what_is_not_understood_stays_open(text):
@@ -181,12 +187,13 @@ def test_no_date_that_is_read_falls_outside_what_was_written():
 
 
 WORDS = st.sampled_from(
-    ["abt", "1887", "or", "between", "and", "Feb", "3", "?", "/", "-", "17", "18--", "before", "spring", "~", "[", "..", "X",
+    ["abt", "1887", "or", "between", "and", "Feb", "3", "?", "/", "-", "17", "18--", "before", "spring", "~", "[",
+     "..", "X",
      "1888", "to", "c.", ",", "of", "88", "'88", "T", "\u2013", "\x00", "è"]
 )  # fmt: skip
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(
     st.one_of(st.text(max_size=40), st.lists(WORDS, max_size=7).map(" ".join), st.lists(WORDS, max_size=6).map("".join))
 )
@@ -217,7 +224,8 @@ def test_whatever_is_written_is_read_without_an_error_or_kept(text):
 
 AGES = [
     ("aged 3 y 4 m", (3, 4, 0, "month")), ("72", (72, 0, 0, "year")), ("72 yrs 3 mos 2 dys", (72, 3, 2, "day")),
-    ("3 wks", (0, 0, 21, "week")), ("5 hours", (0, 0, 0, "day")), ("stillborn", (0, 0, 0, "day")), ("3y4m12d", (3, 4, 12, "day")),
+    ("3 wks", (0, 0, 21, "week")), ("5 hours", (0, 0, 0, "day")), ("stillborn", (0, 0, 0, "day")), ("3y4m12d",
+    (3, 4, 12, "day")),
     ("in her 33rd year", (32, 0, 0, "year")), ("71-7-9", (71, 7, 9, "day")), ("aet. 44", (44, 0, 0, "year")),
     ("2 years and 3 months", (2, 3, 0, "month")), ("14 mo.", (0, 14, 0, "month")),
 ]  # fmt: skip
@@ -246,7 +254,7 @@ def test_an_age_with_a_death_gives_when_the_birth_can_have_been():
     assert birth_range("0001-01-01", parse_age("3")) is None
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(
     st.dates(date(1700, 1, 1), date(2000, 12, 31)),
     st.integers(0, 36_500),
@@ -261,7 +269,8 @@ def test_the_true_birth_lies_within_the_range(born, lived, how):
     if born.day > last:
         return  # a month without that day: how clerks counted is not known
     days = (died - date(whole // 12, whole % 12 + 1, born.day)).days
-    text = {"y": f"{months // 12} y", "ym": f"{months // 12} y {months % 12} m", "w": f"{lived // 7} w", "d": f"{lived} d",
+    text = {"y": f"{months // 12} y", "ym": f"{months // 12} y {months % 12} m", "w": f"{lived // 7} w",
+     "d": f"{lived} d",
             "ymd": f"{months // 12} y {months % 12} m {days} d"}[how]  # fmt: skip
     age = parse_age(text)
     if age is None:

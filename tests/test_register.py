@@ -529,3 +529,24 @@ def test_declared_tables_are_taken():
     assert states["state"].tolist() == ["occupied", "right held", "vacant"]
     full = schema.restore(spaces.assign(**states), LAYERS["spaces"])
     schema.check(full, LAYERS["spaces"])
+
+
+def test_a_headstone_where_nothing_is_recorded_puts_the_space_in_doubt():
+    spaces = gpd.GeoDataFrame(
+        {"space_id": ["A-1-1", "A-1-2", "A-1-3", "A-1-4"], "section": "A", "kind": "full"},
+        geometry=shapely.box(0, [0, 4, 8, 12], 12, [4, 8, 12, 16]),
+    )
+    stones = gpd.GeoDataFrame(
+        {"monument_id": ["M1", "M2", "M3", "M4"], "kind": ["headstone", "headstone", "headstone", "footstone"]},
+        geometry=shapely.box(10, [1, 5, 9, 13], 11, [3, 7, 11, 15]),
+    )
+    events = pd.DataFrame({"kind": ["interment"], "date": ["1901"], "space_id": ["A-1-1"], "source": ["l, line 2"]})
+    rights = pd.DataFrame(
+        {"right_id": ["r"], "space_id": ["A-1-2"], "date": ["1920"], "source": ["l, line 3"], "kind": ["sale"], "part": None}
+    )
+    table, findings = space_states(spaces, events, rights, rules=RULES, monuments=stones)
+    # a burial explains its stone, a right one set ahead of need; a footstone alone says nothing
+    assert table["state"].tolist() == ["occupied", "right held", "in doubt", "vacant"]
+    assert "M3" in table["state_why"].iat[2]
+    assert [(item.kind, item.subject, item.severity) for item in findings] == [("stone without record", "A", "note")]
+    assert "A-1-3" in findings[0].reason

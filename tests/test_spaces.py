@@ -374,7 +374,7 @@ def test_a_hundred_thousand_spaces(tmp_path):
 
 @pytest.mark.parametrize("turn", [0.0, 20.0])
 def test_an_outline_follows_its_rows_and_claims_no_land_beyond_them(turn):
-    # Five rows of 120 ft, walks of 2 ft; 10 ft on two rows of 72 ft; 10 ft on a block of 60 by 21 ft: steps, no diagonal.
+    # Five rows of 120 ft, walks of 2 ft; 10 ft on, two rows of 72 ft; 10 ft on, a block of 60 by 21 ft: no diagonal.
     boxes, rows = [], []
     for k in range(5):
         boxes += [shapely.box(14 * k, y, 14 * k + 12, y + 4) for y in range(0, 120, 4)]

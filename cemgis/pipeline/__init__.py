@@ -1,6 +1,7 @@
 """The main job, end to end: the one place where reading, computing and writing meet."""
 
 from cemgis.pipeline.compute import compute, register
+from cemgis.pipeline.judging import judge
 from cemgis.pipeline.products import build, collect, demo, hand_on, new_ground, render, say_records, write_csv
 from cemgis.pipeline.registering import history, say_history
 from cemgis.pipeline.run import STAGES, Run
@@ -17,6 +18,7 @@ __all__ = [
     "demo",
     "hand_on",
     "history",
+    "judge",
     "load_finder",
     "new_ground",
     "register",

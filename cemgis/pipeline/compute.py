@@ -206,7 +206,7 @@ def _settle(run: Run, evidence: Evidence, plat: Plat) -> None:
     meant = tables["spaces"].assign(kind=tables["spaces"]["kind"].mask(kinds.notna(), kinds.astype("string")))
     states, findings = space_states(
         meant, tables["events"], tables["rights"], rules=rules,
-        probable_graves=tables["probable_graves"], vaults=tables["vaults"], lost=lost,
+        probable_graves=tables["probable_graves"], vaults=tables["vaults"], monuments=tables["monuments"], lost=lost,
     )  # fmt: skip
     run.findings += findings
     tables["spaces"] = _assigned(tables["spaces"], states)

@@ -22,8 +22,9 @@ from cemgis.findings import FINDINGS, Finding, find
 from cemgis.fit import Fit, fit_plat, locate
 from cemgis.layers import LAYERS
 from cemgis.occupations import ReadingNumbers, make_markers, make_occupations, settle_occupations
+from cemgis.pipeline.judging import Judgements, apply_judgements
 from cemgis.places import label_key
-from cemgis.plat import Match, Plat, match_label
+from cemgis.plat import TOLERANCE, Plat, match_label
 from cemgis.reference import combined_factor, decimal_year, explain_shift, to_grid, to_lonlat
 from cemgis.shifts import file_shifts
 from cemgis.signal import Prior
@@ -287,7 +288,10 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
     again = (markers.geometry.isna() & markers["marker_id"].isin(alone["marker_id"])).to_numpy(dtype=bool)
     markers = markers[~again].reset_index(drop=True)
     match = [match_label(label, _or_none(section), plat) for label, section in _labels(markers)]
-    site = np.array([-1 if found.site is None else found.site for found in match], dtype=np.int64)
+    decided = apply_judgements(plat, markers, match, records)
+    findings += decided.findings
+    match, site = decided.match, decided.site
+    disturbed = disturbed | decided.disturbed
     # a marker somebody recorded as disturbed says nothing about the plat any more
     released = _released(sites, site, disturbed)
 
@@ -330,14 +334,14 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
         gather.raise_if_any()
         raise InputError.of("plat", "no section has a marker", 'Write markers = "southwest" or where they stand.')
 
-    judged = _judge(ground, plat, fits, markers, match, site, row_in_fit, released)
+    judged = _judge(ground, plat, fits, markers, site, row_in_fit, released, decided)
     findings += judged.findings
-    corners, holding, more = _hold(ground, plat, fits, judged, site, row_in_fit, records, alone)
+    corners, holding, more = _hold(ground, plat, fits, judged, row_in_fit, records, alone, decided, disturbed)
     findings += more
     table = judged.markers.assign(holds=holding)
     table = pd.concat([table, alone], ignore_index=True) if len(alone) else table
     accuracy, facts, said = _tell(ground, fits, judged.markers, sites, taken, len(alone))
-    facts.update(shift_facts)
+    facts.update(shift_facts, set_aside=judged.causes)
     return Placing(
         readings, _layer(settled, "occupations", ground), _layer(table, "markers", ground), fits, corners, accuracy,
         facts, said, findings,
@@ -551,14 +555,15 @@ class _Judged:
     holds: npt.NDArray[np.bool_]
     doubtful: npt.NDArray[np.bool_]
     findings: list[Finding]
+    causes: dict[str, dict[str, Any]]
 
 
 def _judge(
-    ground: Ground, plat: Plat, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, match: list[Match],
-    site: npt.NDArray[np.int64], row_in_fit: npt.NDArray[np.int64], released: npt.NDArray[np.bool_],
+    ground: Ground, plat: Plat, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, site: npt.NDArray[np.int64],
+    row_in_fit: npt.NDArray[np.int64], released: npt.NDArray[np.bool_], decided: Judgements,
 ) -> _Judged:  # fmt: skip
     """Say of every marker what became of it, and whether it holds its corner."""
-    rules, sites, n = ground.rules, plat.sites, len(markers)
+    rules, sites, n, match = ground.rules, plat.sites, len(markers), decided.match
     at, cov = _points(markers), _covariances(markers)
     plats = np.where(site >= 0, sites["plat"].to_numpy(dtype=object)[site], None)
     used, unresolved = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
@@ -583,16 +588,29 @@ def _judge(
     why = _explained(ground, plat, fits, markers, site, used, aside)
     explanation = np.full(n, None, dtype=object)
     explanation[released] = "its corner is recorded as disturbed"
-    holds, doubtful = used.copy(), unresolved & used
+    for judged_row, words in decided.said.items():
+        explanation[judged_row] = words
+    elsewhere = decided.stands >= 0
+    sure = (decided.right & (site >= 0) | elsewhere) & there & fitted
+    holds, doubtful = used | sure, unresolved & used & ~sure
     findings: list[Finding] = []
+    causes: dict[str, dict[str, Any]] = {}
+    corner_ids = plat.corners["corner_id"].to_numpy(dtype=object)
     short = sites["short_side"].to_numpy(dtype=float)
-    for row in np.flatnonzero(unresolved):
+    for row in np.flatnonzero(unresolved & ~sure):
         where = (float(at[row, 0]), float(at[row, 1]))
         reason = f"misses by {_length(ground, miss[row])}, and too few markers are left to tell which is wrong"
         findings.append(find("marker unexplained", markers["marker_id"].iloc[row], reason, at=where))
+        causes[str(markers["marker_id"].iloc[row])] = {
+            "kind": "marker unexplained",
+            "detail": reason,
+            "corner_id": None,
+        }
     for row in aside:
         found = why.loc[row]
         label, where = str(markers["marker_id"].iloc[row]), (float(at[row, 0]), float(at[row, 1]))
+        if sure[row]:
+            continue
         kind, detail = str(found["kind"]), str(found["detail"])
         section = (
             _or_none(sites["section"].iloc[site[row]]) if site[row] >= 0 else _or_none(markers["section"].iloc[row])
@@ -611,13 +629,14 @@ def _judge(
             named = ", ".join(markers["marker_id"].astype(str).iloc[twin[:3]])
             detail += f"; {named} was read at the same place: one marker under two labels?"
         explanation[row] = f"{kind}: {detail}"
+        explained = None if pd.isna(found["corner_index"]) else str(corner_ids[int(found["corner_index"])])
+        causes[label] = {"kind": kind, "detail": detail, "corner_id": explained}
         findings.append(find(kind, label, detail, section=section, at=where))
         # Past graves were taped from a marker that moved or was set there, so its lot stays on it, with its miss in
         # the covariance; one whose label is in doubt, or that misses by much of a lot, holds nothing.
         near = np.hypot(*miss[row]) <= rules["fit.hold_share"] * short[site[row]] if site[row] >= 0 else False
         if kind == "marker moved or set there" and near:
             holds[row] = doubtful[row] = True
-    corner_ids = plat.corners["corner_id"].to_numpy(dtype=object)
     of_site = pd.Series(np.where(site >= 0, sites["section"].to_numpy(dtype=object)[site], None), index=markers.index)
     table = markers.assign(
         section=of_site.where(of_site.notna(), markers["section"].astype(object)),
@@ -626,7 +645,7 @@ def _judge(
         state=state, holds=holds, explanation=explanation,
         miss_e=miss[:, 0], miss_n=miss[:, 1], miss=np.hypot(miss[:, 0], miss[:, 1]), **numbers,
     )  # fmt: skip
-    return _Judged(table, holds, doubtful, findings)
+    return _Judged(table, holds, doubtful, findings, causes)
 
 
 def _same_place(ground: Ground, at: Floats, cov: Floats, row: int) -> npt.NDArray[np.int64]:
@@ -650,7 +669,7 @@ def _explained(
     ground: Ground, plat: Plat, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, site: npt.NDArray[np.int64],
     used: npt.NDArray[np.bool_], aside: npt.NDArray[np.int64],
 ) -> pd.DataFrame:  # fmt: skip
-    """Likeliest cause of each marker set aside, from all sites of all fitted plats."""
+    """Likeliest cause of each marker set aside, from all sites of all fitted plats, and the corner it names."""
     sites = plat.sites
     places = sites[["plat_x", "plat_y"]].to_numpy(dtype=float)
     grid, spread = np.full((len(sites), 2), np.nan), np.full((len(sites), 2, 2), np.nan)
@@ -672,14 +691,16 @@ def _explained(
     frame = _spots(labels, sections, at, cov)
     frame.index = pd.Index(aside)
     corners = _other_corners(plat, fits, sorted({int(s) for s in site[aside] if s >= 0}))
-    return explain(
-        frame,
-        table,
-        corners,
-        moved_sigma=ground.rules["marker.moved_sigma"],
-        alpha=ground.rules["fit.alpha"],
-        unit=ground.unit,
-    )
+    moved, alpha = ground.rules["marker.moved_sigma"], ground.rules["fit.alpha"]
+    why = explain(frame, table, corners, moved_sigma=moved, alpha=alpha, unit=ground.unit)
+    of_site = sites["corner_index"][known].astype("Int64").to_numpy(dtype=object)
+    corner = pd.Series(pd.NA, index=why.index, dtype="Int64")
+    for row, found in why.iterrows():
+        if pd.notna(found["site"]):
+            corner[row] = of_site[int(found["site"])]
+        elif corners is not None and pd.notna(found["corner"]):
+            corner[row] = int(corners["corner_index"].iloc[int(found["corner"])])
+    return why.assign(corner_index=corner)
 
 
 def _spots(labels: Any, sections: Any, at: Floats, cov: Floats) -> pd.DataFrame:
@@ -712,7 +733,7 @@ def _other_corners(plat: Plat, fits: Mapping[str, Fit], chosen: list[int]) -> pd
         fit = fits[one["plat"]]
         words = [f"{'north' if n > 0 else 'south'}{'east' if e > 0 else 'west'}" for e, n in side]
         spots = _spots([one["label"]] * len(true), [one["section"]] * len(true), fit.place(at), fit.covariance_at(at))
-        parts.append(spots.assign(corner=words))
+        parts.append(spots.assign(corner=words, corner_index=true))
     return pd.concat(parts, ignore_index=True) if parts else None
 
 
@@ -720,20 +741,25 @@ def _other_corners(plat: Plat, fits: Mapping[str, Fit], chosen: list[int]) -> pd
 
 
 def _hold(
-    ground: Ground, plat: Plat, fits: Mapping[str, Fit], judged: _Judged, site: npt.NDArray[np.int64],
-    row_in_fit: npt.NDArray[np.int64], records: Iterable[Mapping[str, Any]], alone: gpd.GeoDataFrame,
+    ground: Ground, plat: Plat, fits: Mapping[str, Fit], judged: _Judged, row_in_fit: npt.NDArray[np.int64],
+    records: Iterable[Mapping[str, Any]], alone: gpd.GeoDataFrame, decided: Judgements,
+    disturbed: npt.NDArray[np.bool_],
 ) -> tuple[Placed, npt.NDArray[np.bool_], list[Finding]]:  # fmt: skip
     """Place every corner on its marker where one holds it, else by the fit; release what would fold a lot."""
     sites, corners, records = plat.sites, plat.corners, list(records)
     m = len(corners)
+    site, stands = decided.site, decided.stands
     corner_of = np.where(site >= 0, sites["corner_index"].to_numpy()[site], -1)
+    inset = sites[["inset_x", "inset_y"]].to_numpy(dtype=float)[site]
+    # at another corner a marker is set in from the other sides
+    across = np.abs(plat.corners_plat_xy[stands] - plat.corners_plat_xy[corner_of]) > TOLERANCE
+    inset = np.where((stands >= 0)[:, None] & across, -inset, inset)
+    corner_of = np.where(stands >= 0, stands, corner_of)
     names = pd.Index(corners["corner_id"].astype(str))
-    disturbed = _disturbed(plat, records)
     by_hand = edits.moved_corners(records, crs=ground.crs.name).reindex(names)
     hand_xy = by_hand[["easting", "northing"]].to_numpy(dtype=float)
     moved = np.isfinite(hand_xy).all(axis=1)
     at, cov = _points(judged.markers), _covariances(judged.markers)
-    inset = sites[["inset_x", "inset_y"]].to_numpy(dtype=float)
     plat_of = sites["plat"].astype(str).to_numpy()[site]  # of no meaning where site is -1, and nothing holds there
     in_fit = np.where(judged.markers["state"].eq("used in the fit").to_numpy(dtype=bool), row_in_fit, -1)
     rows_of = {name: np.flatnonzero((corners["plat"] == name).to_numpy()) for name in fits}
@@ -756,7 +782,7 @@ def _hold(
             located[name] = locate(
                 fits[name], plat.corners_plat_xy[rows],
                 np.concatenate([own[corner_of[mine]], own[hand]]),
-                np.concatenate([at[mine] - fits[name].turn(inset[site[mine]]), hand_xy[hand]]),
+                np.concatenate([at[mine] - fits[name].turn(inset[mine]), hand_xy[hand]]),
                 np.concatenate([cov[mine], hand_cov]),
                 np.concatenate([in_fit[mine], np.full(len(hand), -1)]),
                 np.concatenate([judged.doubtful[mine], np.zeros(len(hand), dtype=bool)]),

@@ -113,7 +113,8 @@ class Drawing:
         """Points (n, 2) on the page."""
         off = np.asarray(grid_xy, dtype=float) - self.middle
         return np.stack(
-            [self.width / 2.0 + off @ self._right * self.points, self.height / 2.0 - off @ self._ahead * self.points], axis=-1
+            [self.width / 2.0 + off @ self._right * self.points, self.height / 2.0 - off @ self._ahead * self.points],
+            axis=-1,
         )
 
     def shape(self, shape: Any, style: str) -> Any:
@@ -141,7 +142,9 @@ class Drawing:
     def mark(self, grid_xy: ArrayLike, style: str, text: str = "") -> None:
         """Draw a mark."""
         x, y = self.to_page(grid_xy)
-        self.items.append({"kind": "mark", "style": style, "x": round(float(x), 2), "y": round(float(y), 2), "text": text})
+        self.items.append(
+            {"kind": "mark", "style": style, "x": round(float(x), 2), "y": round(float(y), 2), "text": text}
+        )
 
     def text(
         self, page_xy: ArrayLike, text: str, size: float, *, bold: bool = False, turn: float = 0.0, boxed: bool = False,
@@ -212,7 +215,9 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
     box = plan.container
     from cemgis.ties import dig_corners
 
-    drawing.shape(shapely.Polygon(dig_corners(dig.corners.mean(axis=0), dig.heads_azimuth, box.width, box.length)), "container")
+    drawing.shape(
+        shapely.Polygon(dig_corners(dig.corners.mean(axis=0), dig.heads_azimuth, box.width, box.length)), "container"
+    )
     top, low = drawing.to_page(head).mean(axis=0), drawing.to_page(dig.corners[2:]).mean(axis=0)
     drawing.text(top + [0, 11], "HEAD", 11.0, bold=True, boxed=True)
     drawing.text((top + low) / 2 + [0, -7], say(dig.width, unit), 8.5, boxed=True)
@@ -231,7 +236,9 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
 
 
 def _page_middle(drawing: Drawing, shape: Any) -> Floats:
-    page = shapely.intersection(shapely.transform(shape, drawing.to_page), shapely.box(0, 0, drawing.width, drawing.height))
+    page = shapely.intersection(
+        shapely.transform(shape, drawing.to_page), shapely.box(0, 0, drawing.width, drawing.height)
+    )
     if shapely.is_empty(page):
         return np.array([-999.0, -999.0])
     return np.asarray(shapely.get_coordinates(shapely.centroid(page))[0])
@@ -250,7 +257,13 @@ def _name_things(drawing: Drawing, plan: Plan) -> None:
             if thing.height is not None:
                 # beside the stone, away from the dig
                 side = 1.0 if middle[1] < drawing.height / 2 else -1.0
-                drawing.text([middle[0], (y0 if side > 0 else y1) - side * 5], _height(thing, drawing), 7.0, bold=True, boxed=True)
+                drawing.text(
+                    [middle[0], (y0 if side > 0 else y1) - side * 5],
+                    _height(thing, drawing),
+                    7.0,
+                    bold=True,
+                    boxed=True,
+                )
             continue
         if thing.kind == "obstacle":
             drawing.text(middle, legible(thing.words, thing.id, 24), 7.0, boxed=True)
@@ -316,7 +329,9 @@ def _tie_sketch(plan: Plan, ties: Ties, context: Context, width: float, height: 
         label[0] = min(max(label[0], 4.0 * len(said)), width - 4.0 * len(said))
         label[1] = min(max(label[1], 8.0), height - 8.0)
         drawing.text(label, said, 10.0, bold=True, boxed=True)
-    drawing.text(home + [0, 0], "DIG", 8.0, bold=True, boxed=True)
+    others = np.stack([drawing.to_page(anchors.xy[k]) for k in used]).mean(axis=0)
+    away = (home - others) / max(float(np.hypot(*(home - others))), 1e-6)
+    drawing.text(home + away * [26.0, 20.0], "DIG", 9.0, bold=True, boxed=True)
     _north(drawing, plan.site.convergence)
     _scale_bar(drawing, unit)
     return drawing.values()
@@ -344,7 +359,10 @@ def _section(plan: Plan, context: Context, width: float, height: float) -> dict[
     items.append({"kind": "area", "style": "container", "at": [[left + room, y(top)], [right - room, y(top)],
                   [right - room, y(bottom)], [left + room, y(bottom)], [left + room, y(top)]]})  # fmt: skip
     x = right + 10.0
-    for a, b, words in ((0.0, top, f"cover {say(top, unit)}"), (top, bottom, f"{say(plan.container.height, unit)} high")):
+    for a, b, words in (
+        (0.0, top, f"cover {say(top, unit)}"),
+        (top, bottom, f"{say(plan.container.height, unit)} high"),
+    ):
         items.append({"kind": "line", "style": "dimension", "at": [[x, y(a) + 1], [x, y(b) - 1]]})
         drawing.text([x + 5, (y(a) + y(b)) / 2], words, 9.0, align="left")
     drawing.text([x + 5, y(bottom) + 1], f"DIG {say(bottom, unit)}", 12.0, bold=True, align="left", boxed=True)
@@ -395,7 +413,7 @@ def _diagonal(plan: Plan, unit: Unit) -> str:
 
 def _offsets(plan: Plan, context: Context) -> list[str]:
     if plan.offsets is None or plan.site.own_marker is None:
-        return ["The lot's own marker is not found or not trusted: no offsets from it."]
+        return ["the lot's own marker is not found or not trusted: no offsets from it"]
     unit, reads = context.facts.unit, context.equipment.tape_reads
     name = legible(plan.site.anchors.ids[plan.site.own_marker])
     out = []
@@ -416,12 +434,18 @@ def _stake(plan: Plan, context: Context) -> dict[str, Any]:
     rows = [
         f"{name} E {x:,.2f} N {y:,.2f}" for name, (x, y) in zip(("A", "B", "C", "D"), plan.dig.corners, strict=True)
     ]  # fmt: skip
-    return {"rows": rows, "crs": f"{context.facts.crs.name} ({unit.name})", "checked": legible(plan.site.position_checked, most=300)}
+    return {
+        "rows": rows,
+        "crs": f"{context.facts.crs.name} ({unit.name})",
+        "checked": legible(plan.site.position_checked, most=300),
+    }
 
 
 def _cautions(plan: Plan, context: Context) -> list[str]:
     rules, unit, cut = context.rules, context.facts.unit, plan.excavation
-    out = ["NOBODY ENTERS the grave: work from the surface. If anybody must, what follows applies, and local law goes first."]
+    out = [
+        "NOBODY ENTERS the grave: work from the surface. If anybody must, what follows applies, and local law goes first."
+    ]
     bottom = plan.depth.bottom
     if cut.protect:
         ratio = f"{cut.slope:g}:1"
@@ -436,17 +460,27 @@ def _cautions(plan: Plan, context: Context) -> list[str]:
             f"the competent person sees a danger of caving. OSHA 29 CFR 1926.652(a)(1)."
         )
     if cut.egress:
-        out.append(f"From {say(rules['osha.egress_depth'], unit)} deep: ladder, {say(rules['osha.ladder_above'], unit)} above the edge. 1926.651(c)(2).")
+        out.append(
+            f"From {say(rules['osha.egress_depth'], unit)} deep: ladder, {say(rules['osha.ladder_above'], unit)} above the edge. 1926.651(c)(2)."
+        )
     if cut.stones:
-        out.append(f"Inside the line of influence ({say(cut.reach, unit)} from the edge): {'; '.join(legible(one, most=50) for one in cut.stones[:4])}. Brace before digging.")
+        out.append(
+            f"Inside the line of influence ({say(cut.reach, unit)} from the edge): {'; '.join(legible(one, most=50) for one in cut.stones[:4])}. Brace before digging."
+        )
     if plan.container.kind != "urn":
         shoring = context.equipment.shoring or "none declared"
-        out.append(f"Sand or caving soil: shoring on site before the first bucket ({legible(shoring, most=40)}). Water seen: stop, pump ({legible(context.equipment.pump or 'none declared', most=30)}).")
-        out.append(f"Spoil and machine {say(rules['osha.spoil_back'], unit)} from the edge, on no other grave (651(j)(2)); out of sight before the family comes. Left open: cover with boards that carry a person, fence it.")
+        out.append(
+            f"Sand or caving soil: shoring on site before the first bucket ({legible(shoring, most=40)}). Water seen: stop, pump ({legible(context.equipment.pump or 'none declared', most=30)})."
+        )
+        out.append(
+            f"Spoil and machine {say(rules['osha.spoil_back'], unit)} from the edge, on no other grave (651(j)(2)); out of sight before the family comes. Left open: cover with boards that carry a person, fence it."
+        )
     if plan.order.frost:
         hours = plan.order.frost / rules["frost.thaw"]
         when = f", light it {hours:.0f} h before digging" if plan.order.time else ""
-        out.append(f"Frost {say(plan.order.frost, unit)}: about {hours:.0f} h to thaw at {say(rules['frost.thaw'], unit)} an hour{when}; attended, away from stones.")
+        out.append(
+            f"Frost {say(plan.order.frost, unit)}: about {hours:.0f} h to thaw at {say(rules['frost.thaw'], unit)} an hour{when}; attended, away from stones."
+        )
     return out
 
 
@@ -454,7 +488,7 @@ def _volume(cubic: float, unit: Unit) -> str:
     return f"{cubic / 27.0:.1f} cu yd" if unit.is_foot else f"{cubic:.1f} m³"
 
 
-def sheet_data(plan: Plan, context: Context, *, width: float) -> dict[str, Any]:
+def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8) -> dict[str, Any]:
     """Return everything the sheets say and draw, as plain values for JSON.
 
     Parameters
@@ -463,6 +497,8 @@ def sheet_data(plan: Plan, context: Context, *, width: float) -> dict[str, Any]:
     context : Context
     width : float
         Points between the margins.
+    high : float
+        Height of the drawings as a share of their width.
 
     Returns
     -------
@@ -486,7 +522,13 @@ def sheet_data(plan: Plan, context: Context, *, width: float) -> dict[str, Any]:
         ("Spoil", f"{_volume(plan.excavation.spoil, unit)} loose, haul {_volume(plan.excavation.haul, unit)}"),
     ]  # fmt: skip
     if plan.dig.shift:
-        numbers.insert(3, ("Shifted", f"{say(abs(plan.dig.shift), unit)} to the {'right' if plan.dig.shift > 0 else 'left'}, seen from the foot"))
+        numbers.insert(
+            3,
+            (
+                "Shifted",
+                f"{say(abs(plan.dig.shift), unit)} to the {'right' if plan.dig.shift > 0 else 'left'}, seen from the foot",
+            ),
+        )
     if plan.dig.outside:
         numbers.insert(3, ("Out of its space", say(plan.dig.outside, unit)))
     used = _rules_used(context.rules)
@@ -508,8 +550,8 @@ def sheet_data(plan: Plan, context: Context, *, width: float) -> dict[str, Any]:
         "heads": heads_words(site.heads_azimuth),
         "heads_by": legible(site.heads_by),
         "place_words": legible(plan.place_words),
-        "close_up": _close_up(plan, context, wide, 0.86 * wide),
-        "sketch": None if ties is None or plan.ties is None else _tie_sketch(plan, plan.ties, context, wide, 0.86 * wide),
+        "close_up": _close_up(plan, context, wide, high * wide),
+        "sketch": None if ties is None or plan.ties is None else _tie_sketch(plan, plan.ties, context, wide, high * wide),
         "scale": "1 in = 5 ft" if unit.is_foot else "1 : 50",
         "section_drawing": _section(plan, context, 175.0, 118.0),
         "ties": ties,
@@ -538,7 +580,7 @@ def sheet_data(plan: Plan, context: Context, *, width: float) -> dict[str, Any]:
             for name, value in context.around.get("sides", {}).items()
         },
         "checker": None if never or plan.checker is None else _tie_rows(plan, plan.checker, context),
-        "checker_sketch": None if never or plan.checker is None else _tie_sketch(plan, plan.checker, context, wide, 0.7 * wide),
+        "checker_sketch": None if never or plan.checker is None else _tie_sketch(plan, plan.checker, context, 0.72 * wide, 0.72 * high * wide),
         "lonlat": list(context.around.get("lonlat", ())),
         "water": "" if order.water is None else say(order.water, unit),
     }  # fmt: skip

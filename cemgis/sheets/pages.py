@@ -23,6 +23,8 @@ PAPERS = {"letter": ("us-letter", 612.0), "A4": ("a4", 595.28)}
 """Sheets by name: typst's own name, and the width in points."""
 
 _MARGIN = 26.0
+_HEIGHTS = (0.95, 0.88, 0.8, 0.72, 0.64, 0.56, 0.48, 0.4)
+"""Heights of the drawings that are tried, as shares of their width."""
 
 
 @lru_cache(maxsize=8)
@@ -30,13 +32,29 @@ def _own(name: str) -> str:
     return resources.files("cemgis.sheets").joinpath(name).read_text(encoding="utf-8")
 
 
-def _typeset(template: str, data: dict[str, Any], paper: str) -> bytes:
-    """Typeset a page; the data go in as text and are read with json(): nothing in them is ever run."""
+def _one_page(template: str, plan: Plan, context: Context, paper: str, **more: Any) -> bytes:
+    """Typeset a page, its drawings as large as leave it one page."""
     if paper not in PAPERS:
         raise InputError.of("paper", f"there is no sheet {paper!r}", f"One of: {', '.join(PAPERS)}.")
-    given = {"data": json.dumps({**data, "paper": PAPERS[paper][0], "margin": _MARGIN}, ensure_ascii=False, allow_nan=False)}
+    for high in _HEIGHTS:
+        made, pages = _typeset(template, {**_data(plan, context, paper, high), **more}, paper)
+        if pages == 1:
+            return made
+    msg = f"the page {template} does not fit on one sheet"
+    raise CemgisError(msg)
+
+
+def _typeset(template: str, data: dict[str, Any], paper: str) -> tuple[bytes, int]:
+    """Typeset; the data go in as text and are read with json(): nothing in them is ever run."""
+    given = {
+        "data": json.dumps({**data, "paper": PAPERS[paper][0], "margin": _MARGIN}, ensure_ascii=False, allow_nan=False)
+    }
     source = (_own("common.typ") + _own(template)).encode()
     try:
+        pages = typst.query(
+            source, "<pages>", field="value", one=True, sys_inputs=given, ignore_system_fonts=True,
+            font_paths=[str(FONT_FOLDER)],
+        )  # fmt: skip
         made = typst.compile(
             source, sys_inputs=given, format="pdf", ignore_system_fonts=True, font_paths=[str(FONT_FOLDER)],
             timestamp=int(datetime.datetime.fromisoformat(data["date"]).replace(tzinfo=datetime.UTC).timestamp()),
@@ -44,12 +62,11 @@ def _typeset(template: str, data: dict[str, Any], paper: str) -> bytes:
     except typst.TypstError as error:
         msg = f"the page {template} could not be typeset: {error}"
         raise CemgisError(msg) from error
-    return bytes(made)
+    return bytes(made), int(json.loads(pages))
 
 
-def _data(plan: Plan, context: Context, paper: str) -> dict[str, Any]:
-    width = PAPERS.get(paper, PAPERS["A4"])[1] - 2.0 * _MARGIN
-    return sheet_data(plan, context, width=width)
+def _data(plan: Plan, context: Context, paper: str, high: float) -> dict[str, Any]:
+    return sheet_data(plan, context, width=PAPERS[paper][1] - 2.0 * _MARGIN, high=high)
 
 
 def opening_sheet(plan: Plan, context: Context, paper: str = "letter") -> bytes:
@@ -60,7 +77,7 @@ def opening_sheet(plan: Plan, context: Context, paper: str = "letter") -> bytes:
     InputError
         For a paper that does not exist.
     """
-    return _typeset("opening.typ", _data(plan, context, paper), paper)
+    return _one_page("opening.typ", plan, context, paper)
 
 
 def checker_sheet(plan: Plan, context: Context, paper: str = "letter") -> bytes:
@@ -71,7 +88,7 @@ def checker_sheet(plan: Plan, context: Context, paper: str = "letter") -> bytes:
     InputError
         For a paper that does not exist.
     """
-    return _typeset("checker.typ", _data(plan, context, paper), paper)
+    return _one_page("checker.typ", plan, context, paper)
 
 
 def foundation_sheet(plan: Plan, context: Context, paper: str = "letter", *, size: str = "", title: str = "") -> bytes:
@@ -87,8 +104,7 @@ def foundation_sheet(plan: Plan, context: Context, paper: str = "letter", *, siz
         The section's rule for its size, in words.
     title : str
     """
-    data = _data(plan, context, paper)
-    return _typeset("foundation.typ", {**data, "size_rule": size, "foundation": title}, paper)
+    return _one_page("foundation.typ", plan, context, paper, size_rule=size, foundation=title)
 
 
 def _hash(text: str) -> str:
@@ -100,7 +116,7 @@ def phone_page(plan: Plan, context: Context) -> str:
 
     The data stand in a block no browser runs, and a script of our own puts them on the page as text.
     """
-    data = sheet_data(plan, context, width=2.0 * 344.0)
+    data = sheet_data(plan, context, width=2.0 * 344.0, high=1.0)
     script, style = _own("phone.js"), _own("phone.css")
     if "</script" in script.lower() or "</style" in style.lower():
         msg = "a script or style of the phone page would end its own element"
