@@ -1,4 +1,4 @@
-"""How far predictions missed, in words and by the national standard."""
+"""How far predictions missed, in words and by the national standard; rows measured against the plat."""
 
 from __future__ import annotations
 
@@ -6,12 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from scipy.spatial import cKDTree
 
 from cemgis.errors import InputError
 from cemgis.units import Unit, say_length
 
-__all__ = ["Accuracy", "leave_one_out_words", "nssda"]
+__all__ = ["Accuracy", "leave_one_out_words", "nssda", "row_lengths", "row_words"]
 
 
 def leave_one_out_words(misses: npt.ArrayLike, unit: Unit) -> str:
@@ -161,3 +162,89 @@ def nssda(
         n, float(east.mean()), float(north.mean()), *sd, rmse_e, rmse_n, float(np.hypot(rmse_e, rmse_n)),
         accuracy, statement, (*reasons, *weak),
     )  # fmt: skip
+
+
+# ---- rows measured against the plat ----------------------------------------------------------------------------------
+
+_TOLD = 3.29
+"""A surplus is worth a word beyond so many of its standard deviations (Baarda 1968, from memory: 0.001)."""
+
+
+def row_lengths(sites: pd.DataFrame, place: npt.ArrayLike, setting_sigma: npt.ArrayLike) -> pd.DataFrame:
+    """Measure every row between one found marker and the next.
+
+    Parameters
+    ----------
+    sites : DataFrame
+        Every marker site: ``label``, ``section``, ``row``, ``plat_x``, ``plat_y``.
+    place : (n, 2) array
+        Where its marker was found, in lengths on the ground; NaN where none was.
+    setting_sigma : (n,) array
+        How far markers were set from their places, each coordinate.
+
+    Returns
+    -------
+    DataFrame
+        ``section``, ``row``, ``from``, ``to`` (labels), ``lots`` between them, ``platted`` and ``measured`` length,
+        ``surplus`` (measured less platted), ``per_lot`` (the surplus shared evenly) and ``sigma`` of the surplus if
+        only setting errors made it.
+
+    Examples
+    --------
+    Lots 1 to 19 of 16 ft, platted 288.0 ft and found 291.6 ft apart: 0.20 ft a lot.
+
+    >>> sites = pd.DataFrame({"label": [f"A-{n}" for n in range(1, 20)], "section": "A", "row": "1",
+    ...                       "plat_x": 16.0 * np.arange(19), "plat_y": 0.0})
+    >>> found = np.full((19, 2), np.nan)
+    >>> found[0], found[18] = (0.0, 0.0), (291.6, 0.0)
+    >>> row_lengths(sites, found, np.full(19, 0.2))[["lots", "platted", "surplus", "per_lot"]].round(2).values.tolist()
+    [[18.0, 288.0, 3.6, 0.2]]
+    """
+    found = np.asarray(place, dtype=float).reshape(-1, 2)
+    sigma = np.asarray(setting_sigma, dtype=float)
+    plat = sites[["plat_x", "plat_y"]].to_numpy(dtype=float)
+    labels = sites["label"].astype(str).to_numpy()
+    here = np.isfinite(found).all(axis=1)
+    parts: list[pd.DataFrame] = []
+    for (section, row), at in sites.groupby(["section", "row"], dropna=False).indices.items():
+        if here[at].sum() < 2:
+            continue
+        middle = plat[at] - plat[at].mean(axis=0)
+        along = middle @ np.linalg.svd(middle, full_matrices=False)[2][0]
+        order = at[np.argsort(along, kind="stable")]
+        number = np.flatnonzero(here[order])
+        one, two = order[number[:-1]], order[number[1:]]
+        platted = np.hypot(*(plat[two] - plat[one]).T)
+        measured = np.hypot(*(found[two] - found[one]).T)
+        lots = np.diff(number)
+        parts.append(
+            pd.DataFrame(
+                {"section": section, "row": row, "from": labels[one], "to": labels[two], "lots": lots,
+                 "platted": platted, "measured": measured, "surplus": measured - platted,
+                 "per_lot": (measured - platted) / lots, "sigma": np.hypot(sigma[one], sigma[two])}
+            )
+        )  # fmt: skip
+    names = ["section", "row", "from", "to", "lots", "platted", "measured", "surplus", "per_lot", "sigma"]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=names)
+
+
+def row_words(rows: pd.DataFrame, unit: Unit, most: int = 3) -> list[str]:
+    """Say of the rows that differ most from the plat by how much; of none where setting errors alone explain it.
+
+    Examples
+    --------
+    >>> from cemgis.units import US_SURVEY_FOOT
+    >>> rows = pd.DataFrame({"section": ["A"], "row": ["1"], "from": ["A-1"], "to": ["A-19"], "lots": [18],
+    ...                      "platted": [288.0], "measured": [291.6], "surplus": [3.6], "per_lot": [0.2],
+    ...                      "sigma": [0.28]})
+    >>> row_words(rows, US_SURVEY_FOOT)
+    ['Section A, row 1, A-1 to A-19: platted 288.00 ft, measured 291.60 ft; 0.20 ft a lot too long.']
+    """
+    told = rows[rows["surplus"].abs() > _TOLD * rows["sigma"]]
+    worst = told.reindex(told["surplus"].abs().sort_values(ascending=False, kind="stable").index).head(most)
+    return [
+        f"Section {row.section}{'' if pd.isna(row.row) else f', row {row.row}'}, {start} to {row.to}: platted "
+        f"{say_length(row.platted, unit)}, measured {say_length(row.measured, unit)}; "
+        f"{say_length(abs(row.per_lot), unit)} a lot too {'long' if row.surplus > 0 else 'short'}."
+        for row, start in zip(worst.itertuples(), worst["from"], strict=True)
+    ]

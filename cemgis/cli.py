@@ -94,7 +94,54 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--section", help="only this section")
     made.add_argument("--best", type=int, default=5, metavar="N", help="how many of each section to name (default: 5)")
     made.add_argument("--aim", default="worst", help="make the worst space surer, or the sum of all: worst or sum")
-    made.add_argument("--out", type=Path, metavar="DIR", help="where the sheet, GPX, CSV and layer go (default: sheets)")
+    made.add_argument(
+        "--out", type=Path, metavar="DIR", help="where the sheet, GPX, CSV and layer go (default: sheets)"
+    )
+    made = add("open", _open, "plan an opening and make its sheets; exit 1 unless nothing speaks against it")
+    made.add_argument("folder", type=Path, help="the ground's folder")
+    made.add_argument("space", help="the space, such as B-12-1")
+    made.add_argument("--order", required=True, type=Path, help="TOML file: space, person, date, permit ...")
+    made.add_argument("--container", required=True, help="name of a [[container]] in ground.toml")
+    made.add_argument("--out", type=Path, help="folder for the sheets (default: sheets/SPACE in the ground's folder)")
+    made.add_argument("--paper", default="both", choices=("letter", "A4", "both"), help="paper of the sheets")
+    made.add_argument("--record", metavar="WHO", help="record the order, in this name")
+    made.add_argument("--json", action="store_true", help="print the result as JSON")
+    made = add("close", _close, "record how far an opening is, and what lies where once it is closed")
+    made.add_argument("folder", type=Path, help="the ground's folder")
+    made.add_argument("space", help="the space, such as B-12-1")
+    made.add_argument("--state", default="closed", choices=("waiting", "opened", "closed", "settled", "abandoned"),
+                      help="how far it is (default: closed)")  # fmt: skip
+    made.add_argument("--who", required=True, help="who saw it")
+    made.add_argument("--why", default="", help="what for")
+    made.add_argument("--date", help="day, as 2026-05-04 (default: today)")
+    made.add_argument("--taped", action="append", default=[], metavar='"MARKER, CORNER, LENGTH"',
+                      help='taped to what was set: "B-63, head left, 31 ft 4 in"; at least four')  # fmt: skip
+    made.add_argument("--container", help="what was set, if not as ordered")
+    made.add_argument("--person", help="who was buried, if no order was recorded")
+    made.add_argument("--top", help='depth to its top, "1 ft 7 in"')
+    made.add_argument("--water", help="water seen")
+    made.add_argument("--soil", help="soil seen")
+    made.add_argument("--photo", help="name of a photograph")
+    made.add_argument("--note", help="stones moved and reset, and anything else")
+    made.add_argument("--json", action="store_true", help="print the record as JSON")
+    made = add("openings", _openings, "list graves not closed, due to be looked at for settling, or off their plan")
+    folder(made)
+    made = add(
+        "forecast", _forecast, "say until when the spaces last and how sure that is, and write the board's report"
+    )
+    folder(made)
+    made.add_argument("--no-report", action="store_true", help="only say it")
+    made = add(
+        "expand", _expand, "plan new ground on a parcel: usable land, layouts joined to the gate, sheets, a plat"
+    )
+    made.add_argument("folder", nargs="?", type=Path, default=Path(), help="the ground's folder (default: here)")
+    made.add_argument("parcel", nargs="?", type=Path, help="the parcel's .toml (default: the one in expansion/)")
+    made.add_argument("--json", action="store_true", help="print the result as JSON")
+    made.add_argument("--all-directions", action="store_true", help="try every direction, degree by degree")
+    made.add_argument("--module", action="append", default=[], metavar="NAME", help="only this module; may be repeated")
+    made.add_argument("--choose", type=int, default=1, metavar="N", help="choice to draw as a plat (default: 1)")
+    made.add_argument("--section", help="name of the new section (default: the next free letter)")
+    made.add_argument("--into", type=Path, metavar="DIR", help="copy the ground there with the chosen layout in it")
     made = add("collect", _collect, "turn what was changed in ground.gpkg with a desktop GIS into records")
     folder(made)
     made.add_argument("--who", required=True, help="who made the changes")
@@ -262,6 +309,76 @@ def _seek(given: argparse.Namespace) -> int:
         _print_json(found.summary())
     else:
         print(found.words())
+    return 0
+
+
+def _open(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    planned = pipeline.open_grave(
+        given.folder, given.space, order=given.order, container=given.container, out=given.out, paper=given.paper
+    )
+    if given.record:
+        pipeline.order_opening(given.folder, planned, who=given.record)
+    if given.json:
+        _print_json(planned.summary())
+    else:
+        print(planned.words())
+    return 1 if planned.plan.reasons else 0
+
+
+def _close(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    record = pipeline.close_opening(
+        given.folder, given.space, state=given.state, who=given.who, why=given.why, day=given.date, taped=given.taped,
+        container=given.container, person=given.person, top=given.top, water=given.water, soil=given.soil,
+        photo=given.photo, note=given.note,
+    )  # fmt: skip
+    if given.json:
+        _print_json(record)
+    else:
+        print(pipeline.say_opening(record))
+    return 0
+
+
+def _openings(given: argparse.Namespace) -> int:
+    import datetime
+
+    from cemgis import pipeline
+
+    lines = pipeline.list_openings(pipeline.compute(given.folder), datetime.datetime.now(datetime.UTC).date())
+    if given.json:
+        _print_json(lines)
+    else:
+        print("\n".join(lines) or "No openings are recorded.")
+    return 0
+
+
+def _forecast(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    found = pipeline.foresee(given.folder)
+    if not given.no_report:
+        pipeline.report_outlook(given.folder, found)
+    if given.json:
+        _print_json(found.summary())
+    else:
+        print(found.words())
+    return 0
+
+
+def _expand(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    made = pipeline.expand(
+        given.folder, given.parcel, every=given.all_directions, modules=given.module, choice=given.choose,
+        section=given.section, into=given.into,
+    )  # fmt: skip
+    if given.json:
+        _print_json(made.summary())
+    else:
+        print(made.words())
     return 0
 
 

@@ -228,7 +228,8 @@ def _set(inside: str) -> _Span | None:
 
 def _other(text: str) -> _Span | None:
     """Values of level 2 by the library that parses the standard: qualified parts, significant digits."""
-    if not _LIKE.fullmatch(text):
+    # Numbers and strokes alone are none of level 2, and a clerk's column is full of them.
+    if not _LIKE.fullmatch(text) or not re.search(r"[?~%SEYX{\[]", text):
         return None
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # it uses names of its parser that are on their way out

@@ -177,7 +177,7 @@ def lay_out(
     *,
     unit: Unit,
     heads: float = 270.0,
-    tries: int = 12,
+    tries: int = 6,
     phases: int = 3,
 ) -> Choice:
     """Lay out a parcel in one direction: best rows, then drives joined to the gates in exact geometry.
@@ -208,7 +208,7 @@ def lay_out(
     resolution = rules["layout.resolution"]
     best = plan(area, module, resolution)
     if tries:
-        split = plan(area, module, resolution, tries=tries)
+        split = plan(area, module, resolution, tries=tries, splits=1)
         best = split if split.spaces > best.spaces else best
     most = bound(area, module) * module.spaces
     entry = shapely.get_coordinates(to_frame(shapely.points(np.array(gates, dtype=float)), where))
@@ -323,13 +323,16 @@ class Drawn:
     lots : DataFrame
         The section's file of lots: ``section, row, lot, x, y, width, depth, spaces, facing, from, kind``.
     stakes : DataFrame
-        What is to be set: ``label, easting, northing, kind`` of every marker's corner, then control.
+        What is to be set: ``label, easting, northing, kind, phase`` of every marker's corner.
+    control : DataFrame
+        Four points around the section, for staking: ``label, easting, northing``.
     toml : str
         The tables to add to ``ground.toml``; `{lots}` and `{stakes}` stand for the files.
     """
 
     lots: pd.DataFrame
     stakes: pd.DataFrame
+    control: pd.DataFrame
     toml: str
 
 
@@ -386,9 +389,12 @@ def as_plat(
     square = [(low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1])]
     spots = np.array([(a + x0) * east + (b + y0) * north for a, b in square])
     control = pd.DataFrame(
-        {"label": [f"{section} control {k}" for k in range(1, 5)], "easting": spots[:, 0].round(4),
-         "northing": spots[:, 1].round(4), "kind": "control around the section", "phase": 0}
-    )  # fmt: skip
+        {
+            "label": [f"{section} control {k}" for k in range(1, 5)],
+            "easting": spots[:, 0].round(4),
+            "northing": spots[:, 1].round(4),
+        }
+    )
     heads = compass_word(choice.heads_azimuth + convergence_deg, 8)
     toml = f"""
 # {PRELIMINARY}
@@ -413,4 +419,4 @@ corrections = "none: design coordinates of the layout, not surveyed"
 reference = "{crs_name}"
 columns = {{ label = "label", x = "easting", y = "northing" }}
 """
-    return Drawn(lots, pd.concat([stakes, control], ignore_index=True), toml)
+    return Drawn(lots, stakes, control, toml)

@@ -130,7 +130,9 @@ def _loose(table: pd.DataFrame, key: str, name: str, kind: str) -> pd.DataFrame:
     """Entries of names that are not cut into parts: all their words count as a surname's."""
     renamed = table.rename(columns={key: "id"}).drop(columns="name", errors="ignore")
     renamed = renamed.assign(name=table[name], surname=table[name], kind=kind)
-    renamed = renamed[~renamed["id"].str.rpartition(":")[0].where(kind == "holder", renamed["id"]).duplicated()]
+    # A right has a row for each space it is to; its holder is there once.
+    once = renamed["id"].str.rpartition(":")[0] if kind == "holder" else renamed["id"]
+    renamed = renamed[~once.duplicated()]
     return renamed.drop(columns="kin", errors="ignore")
 
 

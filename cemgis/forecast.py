@@ -413,7 +413,8 @@ class PoolForecast:
     lasts : Series
         Chance that something is left at the end of a year, by year.
     moves : DataFrame
-        ``what``, ``low``, ``high``, ``years``: middle year when a quantity lies in its lowest and its highest fifth.
+        ``what``, ``low``, ``high``, ``years``: middle year when a quantity lies in its lowest and its highest fifth;
+        ``lasts_low``, ``lasts_high``: chance then to last past the horizon.
     rates : dict of str to Rate
         What was learnt, by process.
     """
@@ -484,13 +485,18 @@ class Forecast:
         """Say it, a line a kind of space, then what moves it most and how the method did before."""
         lines = [item.words() for item in self.pools.values()]
         for pool, item in self.pools.items():
-            if len(item.moves) and item.left:
-                row = item.moves.iloc[0]
-                if math.isfinite(row["years"]) and row["years"] >= 1:
-                    lines.append(
-                        f"What moves the {POOLS[pool]} most: {row['what']}; {row['years']:.0f} years between its "
-                        "lowest and its highest fifth."
-                    )
+            if not len(item.moves) or not item.left:
+                continue
+            row = item.moves.iloc[0]
+            said = f"What moves the {POOLS[pool]} most: {row['what']}; "
+            if math.isfinite(row["years"]) and row["years"] >= 1:
+                lines.append(f"{said}{row['years']:.0f} years between its lowest and its highest fifth.")
+            elif abs(row["lasts_low"] - row["lasts_high"]) >= 0.02:
+                low, high = 100 * row["lasts_low"], 100 * row["lasts_high"]
+                lines.append(
+                    f"{said}to last past {item.lasts.index[-1]} has a chance of {low:.0f} % in its lowest fifth and "
+                    f"{high:.0f} % in its highest."
+                )
         if len(self.backtest):
             hit, n = int(self.backtest["inside"].sum()), len(self.backtest)
             lines.append(f"Looking back: what happened lay inside the range said (9 in 10) {hit} times of {n}.")
@@ -631,12 +637,15 @@ def _pool(
     ordered = np.sort(full)
     low, middle, high = (float(ordered[min(int(q * full.size), full.size - 1)]) for q in (0.05, 0.50, 0.95))
     likely = _mode(full, low, high)
-    moves = pd.DataFrame([_move(what, values, full) for what, values in drawn.items()],
-                         columns=["what", "low", "high", "years"])  # fmt: skip
-    order = moves["years"].abs().fillna(-1.0).sort_values(ascending=False, kind="stable").index
+    columns = ["what", "low", "high", "years", "lasts_low", "lasts_high"]
+    moves = pd.DataFrame([_move(what, values, full) for what, values in drawn.items()], columns=columns)
+    by_years, by_chance = moves["years"].fillna(-1.0), (moves["lasts_low"] - moves["lasts_high"]).abs()
+    order = moves.assign(y=by_years if math.isfinite(middle) else 0.0, c=by_chance).sort_values(
+        ["y", "c"], ascending=False, kind="stable"
+    )
     return PoolForecast(
         pool, left, start, float(counts.mean()), plain_years(left, counts), low, likely, middle, high, lasts,
-        moves.loc[order].reset_index(drop=True), rates,
+        moves.loc[order.index].reset_index(drop=True), rates,
     )  # fmt: skip
 
 
@@ -652,17 +661,17 @@ def _mode(full: Floats, low: float, high: float) -> float:
     return float(first + int(np.argmax(smooth)))
 
 
-def _move(what: str, values: Floats, full: Floats) -> tuple[str, float, float, float]:
+def _move(what: str, values: Floats, full: Floats) -> tuple[str, float, float, float, float, float]:
     if float(np.ptp(values)) == 0.0:
-        return what, math.nan, math.nan, 0.0
+        return what, math.nan, math.nan, 0.0, math.nan, math.nan
     low, high = np.quantile(values, [_FIFTH, 1 - _FIFTH])
 
-    def middle(which: npt.NDArray[np.bool_]) -> float:
+    def middle(which: npt.NDArray[np.bool_]) -> tuple[float, float]:
         ordered = np.sort(full[which])
-        return float(ordered[ordered.size // 2])
+        return float(ordered[ordered.size // 2]), float(np.isinf(ordered).mean())
 
-    a, b = middle(values <= low), middle(values >= high)
-    return what, a, b, (abs(a - b) if math.isfinite(a) and math.isfinite(b) else math.nan)
+    (a, lasts_a), (b, lasts_b) = middle(values <= low), middle(values >= high)
+    return what, a, b, (abs(a - b) if math.isfinite(a) and math.isfinite(b) else math.nan), lasts_a, lasts_b
 
 
 def backtest(

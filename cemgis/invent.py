@@ -9,6 +9,7 @@ All chance comes from one `numpy.random.Generator`; the same seed and the same l
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 import math
@@ -524,6 +525,7 @@ schema_version = 1
 name = "Millrace Hill Burying Ground"
 place = "near Tansy Fork, Ohio (invented)"
 crs = "EPSG:6549"
+call = "the county coroner, 555 0142, then the office, 555 0100 (invented)"
 
 # ---- what was read in the field ------------------------------------------------------------------------------------
 [[readings]]
@@ -755,6 +757,54 @@ sigma = "0.5 ft"
 
 [[register]]
 file = "register/ledger.csv"
+
+# The sexton's own book tells some burials again and some the clerk never heard of. Where two lists differ, the one
+# named first counts.
+[[register]]
+file = "register/sexton.csv"
+kind = "interment"
+columns = { number = "No.", name = "Whom", date = "Buried", died = "Died", born = "Born", place = "Where" }
+
+[[register]]
+file = "register/stones.csv"
+kind = "stone"
+
+[[register]]
+file = "register/told.csv"
+kind = "memory"
+
+[[crosswalk]]
+file = "register/old_numbers.csv"
+
+# ---- opening a grave ------------------------------------------------------------------------------------------------
+[[container]]
+name = "concrete vault"
+length = "90 in"
+width = "34 in"
+height = "36 in"
+
+[[container]]
+name = "plain casket"
+kind = "none"
+length = "84 in"
+width = "28 in"
+height = "24 in"
+
+[[container]]
+name = "urn vault"
+kind = "urn"
+length = "14 in"
+width = "14 in"
+height = "12 in"
+
+[equipment]
+straps = "8 ft"
+machine = "small backhoe"
+machine_width = "5 ft 6 in"
+tape = "100 ft"
+shoring = "hydraulic shores, two sets, in the barn"
+pump = "2 in pump in the barn"
+boards = "four 2 in oak boards, 8 ft"
 """
 
 _DEMO_ORIGIN = (2023700.0, 449300.0)
@@ -1156,6 +1206,112 @@ def _ledger(made: _Set, graves: _Graves, rng: np.random.Generator) -> bytes:
     return str(table.to_csv(index=False, lineterminator="\n")).encode("utf-8")
 
 
+_RENUMBERED = "1924-05-01"
+"""When lots of section B got the numbers they have."""
+
+
+@dataclass(frozen=True)
+class _Told:
+    """Further lists beside the ledger, the findings they must lead to, and what they add.
+
+    Parameters
+    ----------
+    files : dict of str to bytes
+    expected : list of (kind, subject, story)
+    burials : list of str
+        Spaces in which they record a burial the ledger does not have.
+    """
+
+    files: dict[str, bytes]
+    expected: list[tuple[str, str, str]]
+    burials: list[str]
+    events: int
+
+
+def _told(ledger: bytes, made: _Set, graves: _Graves) -> _Told:
+    """Write the sexton's book, a list of stones, what was told, and the former numbers of two lots."""
+    rows = list(csv.DictReader(io.StringIO(ledger.decode("utf-8"))))
+    line = {id(row): number for number, row in enumerate(rows, 2)}
+    used = [f"{row['section']}-{row['lot']}-{row['space']}" for row in rows]
+    known = [
+        row for row, place in zip(rows, used, strict=True)
+        if row["section"] == "B" and row["space"] and len(row["date"]) == 10 and used.count(place) == 1
+        and row["kind"] == "interment" and int(row["lot"]) < 129 and row["name"].count(" ") == 1
+    ][::9]  # fmt: skip
+    ids, kinds = made.spaces["space_id"].astype(str).to_numpy(), made.spaces["kind"].astype(str).to_numpy()
+    taken = {*(str(name) for name in ids[graves.occupied]), *used}
+    free = [
+        str(name) for name, kind in zip(ids, kinds, strict=True)
+        if name.startswith("B-") and kind == "full" and name not in taken and int(name.split("-")[1]) >= 60
+    ][::5]  # fmt: skip
+
+    def place(space: str) -> str:
+        section, lot, number = space.split("-")
+        return f"{section} lot {lot}, gr. {number}"
+
+    def own(row: dict[str, str]) -> str:
+        return place(f"{row['section']}-{row['lot']}-{row['space']}")
+
+    def turned(row: dict[str, str], change: str = "") -> str:
+        given, surname = row["name"].split(" ")
+        return f"{surname}{change}, {given}"
+
+    def ledger_id(row: dict[str, str]) -> str:
+        return f"register/ledger.csv:{line[id(row)]}"
+
+    # A lot that had another number before 1924, and the lot that bears that number now.
+    lot_now, number = free[3].split("-")[1:]
+    bears = next(name for name in free[4:] if name.split("-")[2] == number and name.split("-")[1] != lot_now)
+    former = f"B {bears.split('-')[1]}"
+    sexton = [
+        ("1", turned(known[0]), known[0]["date"], "", "", own(known[0])),
+        ("2", turned(known[1]), f"abt {known[1]['date'][:4]}", "", f"abt {int(known[1]['born']) - 31}", own(known[1])),
+        ("3", turned(known[2]), f"{int(known[2]['date'][:4]) - 1} or {known[2]['date'][:4]}", "", "", own(known[2])),
+        ("4", "Marrenby, Mrs. Ottilie (Vosk)", "3 March 1931", "5 March 1931", "1860", place(free[0])),
+        ("5", "Quennick, Thaddeus", "9 Oct. 1919", "1919", "1921", place(free[1])),
+        ("6", turned(known[3], "e"), known[3]["date"], known[3]["died"], "", place(free[2])),
+        ("8", "Ellery, Rosamund", "Spring 1944", "", "between 1850 and 1860", own(known[4])),
+        ("9", "Infant of Silas Wyburn", "14 June 1909", "", "", f"{former}, gr. {number}"),
+        ("10", "Hobbarth, Linus", "1924", "", "18--", f"{former}, gr. {number}"),
+        ("11", "Fenwold, Oriel", "Autumn 1999", "", "1911", "ashes scattered under the elms"),
+    ]  # fmt: skip
+    stones = [
+        (known[5]["name"], known[5]["born"], known[5]["died"][:4], own(known[5]), "At rest"),
+        (known[6]["name"], known[6]["born"], str(int(known[6]["died"][:4]) + 7), own(known[6]), "Gone home"),
+        # carved ahead on a shared stone: she may be living
+        (f"Calla {known[5]['name'].split(' ')[1]}", "1948", "", own(known[5]), "Together"),
+    ]
+    told = [
+        ("Linus Hobbarth", f"{former}", "he lies by the wall, the marker was taken up", "R. Marrenby", "1988"),
+        ("", place(free[5]).rpartition(",")[0], "two children of the fever were laid here", "A. Wyburn", "2003-06"),
+    ]
+    walk = [(former, f"B {lot_now}", _RENUMBERED)]
+    heads = {
+        "register/sexton.csv": (("No.", "Whom", "Buried", "Died", "Born", "Where"), sexton),
+        "register/stones.csv": (("name", "born", "died", "place", "inscription"), stones),
+        "register/told.csv": (("name", "place", "note", "told_by", "date"), told),
+        "register/old_numbers.csv": (("old", "new", "until"), walk),
+    }
+    files = {
+        name: str(pd.DataFrame(table, columns=list(head)).to_csv(index=False, lineterminator="\n")).encode("utf-8")
+        for name, (head, table) in heads.items()
+    }
+    overfull = f"B-{known[4]['lot']}-{known[4]['space']}"
+    unclear = f"{former}, gr. {number}".replace(", gr. ", "-").replace(" ", "-")
+    expected = [
+        ("place reads two ways", unclear,
+         f"The sexton's book names it in the year the lots were numbered anew; before, it was {free[3]}."),
+        ("space overfull", overfull, "The sexton's book lays someone else into a grave the ledger has filled."),
+        ("burial before death", "register/sexton.csv:no. 4", "Buried two days before she died."),
+        ("death before birth", "register/sexton.csv:no. 5", "Died two years before he was born."),
+        ("person twice", f"{ledger_id(known[3])}, register/sexton.csv:no. 6",
+         "One letter more in the name, the same day of death, another lot."),
+        ("stone disagrees", ledger_id(known[6]), "The stone gives a death seven years later."),
+        ("sources disagree", ledger_id(known[1]), "The sexton makes the birth thirty-one years earlier."),
+    ]  # fmt: skip
+    return _Told(files, expected, [free[0], free[1], free[2], free[3]], 7)
+
+
 def _written_places(made: _Set) -> tuple[NDArray[np.str_], NDArray[np.str_]]:
     """Lot and space as the ledger writes them; a single grave is written as its row and number."""
     spaces = made.spaces
@@ -1231,6 +1387,48 @@ def _demo_expected() -> list[tuple[str, str, str]]:
 _DEMO_CONTROL = _local(150.4, -34.2)
 
 
+_DEMO_ORDERS: Mapping[str, str] = {
+    "A-41-1": """\
+# Invented. Somebody lies here already: a probe met resistance.
+space = "A-41-1"
+person = "Corin Ilvstrom"
+ordered_by = "Ferris and Moor, funeral directors (invented)"
+authorised_by = "Corin Ilvstrom"
+permit = "T-2026-121"
+confirmed_by = "E. Tarn, sexton"
+utilities = "ticket 2611800377 of 2026-05-08"
+date = 2026-05-12
+time = "13:00"
+""",
+    "B-10-2": """\
+# Invented. Nothing on record speaks against this one.
+space = "B-10-2"
+person = "Hanh Aldanczyk"
+ordered_by = "Ferris and Moor, funeral directors (invented)"
+authorised_by = "Hanh Aldanczyk"
+right = "deed 4/39"
+permit = "T-2026-118"
+confirmed_by = "E. Tarn, sexton"
+utilities = "ticket 2611800342 of 2026-05-01"
+date = 2026-05-04
+time = "10:30"
+""",
+    "E-4-21": """\
+# Invented. The vault next door lies crooked and reaches into this space.
+space = "E-4-21"
+person = "Osric Pellamy"
+ordered_by = "Ferris and Moor, funeral directors (invented)"
+authorised_by = "Osric Pellamy"
+permit = "T-2026-125"
+confirmed_by = "E. Tarn, sexton"
+utilities = "ticket 2611800401 of 2026-05-15"
+date = 2026-05-19
+time = "11:00"
+""",
+}
+"""Orders of the demo ground, one for each verdict."""
+
+
 def _demo_text() -> str:
     east, north = _DEMO_CONTROL
     return _DEMO_TOML.replace("@CONTROL_X@", f"{east:.3f}").replace("@CONTROL_Y@", f"{north:.3f}")
@@ -1265,12 +1463,16 @@ def demo(seed: int = DEMO_SEED) -> Invented:
     files = {"ground.toml": _demo_text().encode("utf-8"), "plat/section_a.csv": _old_ground(), **readings}
     files |= _survey(made, graves, rng)
     files["register/ledger.csv"] = _ledger(made, graves, rng)
-    expected = _demo_expected()
+    told = _told(files["register/ledger.csv"], made, graves)
+    files |= told.files
+    files |= {f"orders/{name}.toml": text.encode("utf-8") for name, text in _DEMO_ORDERS.items()}
+    expected = [*_demo_expected(), *told.expected]
     truth = _truth(
         made, seed, markers, [pair[:2] for pair in expected], 3,
         occupation_sigma_m=occupation_m, scatter_sigma_m=0.004,
         control={"Tansy Fork 3": list(_DEMO_CONTROL)}, read=read,
         shifted={"readings/autumn.gpx": "coordinates are ITRF2014 at 2025.69, declared NAD83(2011)"},
+        told={"burials": told.burials, "events": told.events},
     )  # fmt: skip
     troubles = "\n".join(f"- **{kind}**, {subject}. {story}" for kind, subject, story in expected)
     story = _DEMO_README.format(

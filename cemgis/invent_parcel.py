@@ -134,12 +134,8 @@ def _heights() -> np.ndarray:
     z -= 13.0 * np.exp(-((away / 48.0) ** 2))
     z -= 3.4 * np.exp(-(((east - _HOLLOW[0]) ** 2 + (north - _HOLLOW[1]) ** 2) / 34.0**2))
     # A bluff in the northwest.
-    z += (
-        9.0
-        / (1.0 + np.exp((east - 2023560.0 - 0.4 * (north - 449990.0)) / 9.0))
-        * (north > 449940.0)
-        * np.clip((north - 449940.0) / 60.0, 0, 1)
-    )
+    up = 1.0 / (1.0 + np.exp((east - 2023560.0 - 0.4 * (north - 449990.0)) / 9.0))
+    z += 9.0 * up * np.clip((north - 449940.0) / 60.0, 0.0, 1.0)
     rng = np.random.default_rng(8)
     return np.asarray(np.round(z + rng.normal(0.0, 0.02, z.shape), 2), dtype=np.float32)
 

@@ -1749,6 +1749,7 @@ def pages(
     section_paper: str | None = None,
     section_scale: float | None = None,
     underlay: Underlay | None = None,
+    with_sections: bool = True,
 ) -> Iterator[tuple[str, Figure]]:
     """Draw every page: the whole ground with an index, then each section on a sheet of its own.
 
@@ -1760,6 +1761,8 @@ def pages(
         Of the whole ground.
     section_paper, section_scale : optional
         Of the sections.
+    with_sections : bool
+        Without them there is the one page of the whole ground.
 
     Yields
     ------
@@ -1772,7 +1775,7 @@ def pages(
         As `whole_ground` and `section_sheet`.
     """
     sections = _placed(tables, "sections")
-    names = [] if sections is None else [str(name) for name in sections["section"]]
+    names = [] if sections is None or not with_sections else [str(name) for name in sections["section"]]
     sheets = {name: number for number, name in enumerate(names, 2)}
     count = 1 + len(names)
     yield "", whole_ground(tables, facts, paper=paper, scale=scale, page=(1, count), sheets=sheets, underlay=underlay)

@@ -154,7 +154,7 @@ def parse_name(text: str | None) -> Name:
             also.append(inside)
     left = _clean(_BRACKETS.sub(" ", left))
     name = _parts(left)
-    if relation and name.surname and not name.given and not name.title and " " not in left:
+    if relation and relative and name.surname and not name.given and not name.title and " " not in left:
         name = name._replace(given=name.surname, surname="")  # Mary, wife of John Smith
     married = relation in ("wife of", "widow of") or _bare(name.title).split()[:1] in (["mrs"], ["mme"], ["frau"])
     if not maiden and married and len(also) == 1 and "?" not in also[0] and " " not in also[0]:

@@ -1,4 +1,4 @@
-"""One opening: what speaks against it, where and how deep the dig lies, what it could strike, and how to stay unhurt."""
+"""One opening: what speaks against it, where and how deep the dig lies, what it could strike."""
 
 from __future__ import annotations
 

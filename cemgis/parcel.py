@@ -19,8 +19,8 @@ from cemgis.units import compass_azimuth, parse_length
 __all__ = ["KINDS", "Parcel", "parse_parcel"]
 
 KINDS = ("full", "cremation", "infant")
-_KEYS = {"schema_version", "name", "outline", "reference", "gates", "road", "heads", "phases", "date", "dem", "keep_away",
-         "module", "rules"}  # fmt: skip
+_KEYS = {"schema_version", "name", "outline", "reference", "gates", "road", "heads", "phases", "date", "dem"}
+_KEYS |= {"keep_away", "module", "rules"}
 _MODULE_KEYS = {"name", "spaces", "frontage", "depth", "rows", "walk", "drive", "reach", "aligned", "kind"}
 
 
@@ -100,12 +100,14 @@ def parse_parcel(text: str, ground: Ground, where: str) -> Parcel:
         return value.strip()
 
     name, outline = words("name", None), words("outline", None)
-    reference = ground.crs.name
+    code = ground.crs.crs.to_authority()
+    own = f"{code[0]}:{code[1]}" if code else None
+    said = words("reference", own)
+    frame: Reference | None = None
     try:
-        frame = parse_reference(str(raw.get("reference", reference)), f"{where}.reference")
+        frame = parse_reference(said, f"{where}.reference", ground=ground.crs) if said else None
     except InputError as error:
         gather.take(error)
-        frame = parse_reference(reference, where)
     gates = _gates(raw.get("gates"), f"{where}.gates", gather)
     try:
         heads = compass_azimuth(words("heads", "west"), f"{where}.heads")
@@ -134,6 +136,8 @@ def parse_parcel(text: str, ground: Ground, where: str) -> Parcel:
         if file.startswith(("/", "\\")) or ".." in file.replace("\\", "/").split("/") or ":" in file:
             gather.add(where, f"{file!r} leads out of its folder", "Put the file beside the description.")
     gather.raise_if_any()
+    if frame is None:
+        raise InputError.of(f"{where}.reference", "it is missing", "Write what the coordinates refer to.")
     return Parcel(
         name, outline, frame, gates, raw.get("road"), heads, int(phases), str(raw.get("date", "")), dem, tuple(keep),
         modules, rules,

@@ -82,8 +82,8 @@ def joined_sources(parts: Sequence[Register], about: float) -> Register:
     return Register(**tables, findings=findings)
 
 
-def _burials(tables: Mapping[str, pd.DataFrame], rank: Any) -> pd.DataFrame:
-    """Burials of named people: row of each table, key of the name, place, first and last day."""
+def _burials(tables: Mapping[str, pd.DataFrame], rank: Any, *, named: bool = True) -> pd.DataFrame:
+    """Events of people at a place: row of each table, key of the name, place; only of the named unless told."""
     events, people = tables["events"], tables["people"]
     at = pd.Index(people["person_id"].astype(object)).get_indexer(pd.Index(events["person_id"].astype(object)))
     key = (
@@ -96,7 +96,8 @@ def _burials(tables: Mapping[str, pd.DataFrame], rank: Any) -> pd.DataFrame:
             "lot": events["lot_id"].astype(object),
         }
     )  # fmt: skip
-    return table[(table["key"] != "") & (table["space"].notna() | table["lot"].notna())]
+    placed = table["space"].notna() | table["lot"].notna()
+    return table[placed & (table["person"] >= 0) & ((table["key"] != "") | (not named))]
 
 
 def _merged(
@@ -271,7 +272,7 @@ def _found_relatives(register: Register) -> pd.DataFrame:
     lone = frame["given"].isna() & frame["surname"].notna()
     frame["given"] = frame["given"].where(~lone, frame["surname"])
     frame["surname"] = surname.where(surname.notna(), kin["person_id"].map(own).astype(object))
-    rows = _burials({"events": register.events, "people": register.people}, 0)
+    rows = _burials({"events": register.events, "people": register.people}, 0, named=False)
     ids = register.people["person_id"].to_numpy(dtype=object)
     lots = pd.DataFrame(
         {"person_id": ids[rows["person"]], "lot": rows["lot"].to_numpy(dtype=object), "key": rows["key"]}

@@ -15,7 +15,7 @@ from cemgis import names, schema
 from cemgis.dates import Dates, birth_range, bounds, parse_age, read_dates
 from cemgis.errors import Gather
 from cemgis.findings import Finding, find
-from cemgis.layers import LAYERS, RIGHT_KINDS
+from cemgis.layers import EVENT_KINDS, LAYERS, RIGHT_KINDS
 from cemgis.places import (
     Places,
     few,
@@ -477,10 +477,10 @@ def _placed(
     found.loc[named_several & (found["outcome"] == "space").to_numpy(), "outcome"] = "lot"
     found.loc[named_several, "space_id"] = None
     found["written"], found["part"] = asked["written"], asked["part"]
-    open_right = is_right[rows] & (found["outcome"] == "lot").to_numpy()
-    open_right &= ((asked["part"] == "") | ~asked["part"].str.contains(" ")).to_numpy(dtype=bool)
-    shown = told[rows] & ~open_right & ~scattered.to_numpy()
-    shown &= ~(is_right[rows] & (found["outcome"] == "lot").to_numpy())
+    shown = told[rows] & ~scattered.to_numpy()
+    # A right, a stone or a memory may be of a lot.
+    needs_space = named["known"].isin(EVENT_KINDS).to_numpy()
+    shown &= needs_space[rows] | (found["outcome"] != "lot").to_numpy()
     line = named["line"].iloc[rows].reset_index(drop=True)
     return rows, found, _place_findings(found[shown], key, asked["supplied"], asked["written"], line, places, source)
 

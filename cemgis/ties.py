@@ -41,6 +41,7 @@ CORNERS = ("head left", "head right", "foot right", "foot left")
 _MOST_ANCHORS = 40
 _MIRROR = 3.0  # a check that the dig on the wrong side would pass within this many tolerances is no check
 _SEES = 0.3  # share of a wrong anchor's push that a check must see at least
+_NEARLY = 1.1
 _STEPS = 30
 _STILL = 1e-7
 _WHERE = "as built"
@@ -362,7 +363,7 @@ def plan_ties(
     Notes
     -----
     Every pair within reach of both head corners is tried; the one with the smallest largest 95 % radius over the dig's
-    four corners wins. The covariance has the anchors' places, what they share with the space's own place, and the tape.
+    four corners wins; of those within a tenth of it, the one with the shortest tapes. The covariance has the anchors' places, what they share with the space's own place, and the tape.
 
     Examples
     --------
@@ -417,7 +418,9 @@ def plan_ties(
     total = design @ block @ design.transpose(0, 2, 1) + tape
     each = total.reshape(len(keep), 4, 2, 4, 2)
     radius = radius_95(np.stack([each[:, k, :, k, :] for k in range(4)], axis=1)).max(axis=1)
-    best = int(np.argmin(radius))
+    # among pairs nearly as good as the best, the one with the shortest tapes
+    near = np.flatnonzero(radius <= _NEARLY * radius.min())
+    best = int(near[np.argmin(lengths[near].reshape(len(near), 4).max(axis=1))])
     of_anchors = np.zeros((8, 2 * n + 2))
     of_anchors[:, every[best]] = design[best]
     pair = (int(first[best]), int(second[best]))

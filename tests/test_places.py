@@ -1,8 +1,11 @@
+import unicodedata
+
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cemgis.places import carries_section, label_key
+from cemgis.places import carries_section, label_key, make_places, place_key, place_keys, read_place, resolve
 
 
 @pytest.mark.parametrize(
@@ -71,3 +74,85 @@ def test_long_numbers_do_not_fail():
 def test_section():
     assert carries_section(label_key("B16"))
     assert not carries_section(label_key("016a"))
+
+
+# ---- texts of places, and former numbering -------------------------------------------------------------------------
+
+TEXTS = [
+    ("B 14 N 1/2", ("B 14", "north 1/2", (), False)),
+    ("B 14, N½", ("B 14", "north 1/2", (), False)),
+    ("lot 14 (east half)", ("lot 14", "east 1/2", (), False)),
+    ("N 1/2 lot 14", ("lot 14", "north 1/2", (), False)),
+    ("W 1/2 of lot 14", ("lot 14", "west 1/2", (), False)),
+    ("1/2 of lot 14", ("lot 14", "1/2", (), False)),
+    ("Lot 14, graves 1-3", ("Lot 14", "", ("1", "2", "3"), False)),
+    ("Lot 14 gr. 3 & 4", ("Lot 14", "", ("3", "4"), False)),
+    ("Lot 14 spaces 1, 2 and 4", ("Lot 14", "", ("1", "2", "4"), False)),
+    ("Lot 14 graves 4-1", ("Lot 14 graves 4-1", "", (), False)),  # nobody counts that way: kept as it is
+    ("Lot 14, gr. 3", ("Lot 14, gr. 3", "", (), False)),
+    ("14-3", ("14-3", "", (), False)),
+    ("lot 14½", ("lot 14½", "", (), False)),  # a number of its own, no half of lot 14
+    ("E 3-2", ("E 3-2", "", (), False)),
+    ("ashes scattered in D", ("ashes scattered in D", "", (), True)),
+    ("", ("", "", (), False)),
+]
+
+
+@pytest.mark.parametrize(("text", "read"), TEXTS)
+def test_what_a_place_says_besides_its_numbers(text, read):
+    assert tuple(read_place(text)) == read
+
+
+@given(st.text(max_size=60))
+def test_any_text_of_a_place_is_read_without_an_error(text):
+    found = read_place(text)
+    kept = found.text + found.part + "".join(found.numbers)
+    digits = {c for c in unicodedata.normalize("NFKC", text) if c.isascii() and c.isdigit()}
+    assert digits <= set(unicodedata.normalize("NFKC", kept)) | set("1234") or found.numbers
+    assert isinstance(place_key(text), str)
+
+
+def a_ground():
+    spaces = pd.DataFrame(
+        [{"space_id": f"{section}-{lot}-{space}", "section": section, "lot_id": f"{section}-{lot}", "space": str(space)}
+         for section in "AB" for lot in (14, 20) for space in (1, 2)]
+    )  # fmt: skip
+    lots = spaces[["lot_id", "section"]].drop_duplicates().assign(row=None)
+    return make_places(spaces, None, lots.assign(lot=lots["lot_id"].str[2:]))
+
+
+def walked(texts, days, old="A 14", new="B 20", first="1924-05-01", last="1924-05-01"):
+    walk = pd.DataFrame(
+        {"old": [old], "new": [new], "first_until": [first], "last_until": [last], "source": ["old.csv, line 2"]}
+    )
+    key = place_keys(pd.Series(texts))
+    day = pd.Series(days, dtype="string")
+    return resolve(key, key, pd.Series("", index=key.index), a_ground(), walk, day, day)
+
+
+def test_a_place_in_a_former_numbering_is_what_it_was_then():
+    found = walked(
+        ["A 14 gr 2", "A 14 gr 2", "A 14 gr 2", "A 20 gr 1"], ["1901-01-01", "1950-01-01", None, "1901-01-01"]
+    )
+    assert found["outcome"].tolist() == ["space", "space", "two ways", "space"]
+    assert found["space_id"].tolist()[:2] == ["B-20-2", "A-14-2"]
+    assert found["resolved_by"].iloc[0].startswith("former numbering until 1924-05-01 (old.csv, line 2)")
+    assert "A-14-2 by today's numbering or B-20-2 by the former" in found["resolved_by"].iloc[2]
+    assert pd.isna(found["space_id"].iloc[2])
+    assert found["space_id"].iloc[3] == "A-20-1"
+
+
+def test_where_only_one_numbering_has_the_place_it_is_that_one():
+    found = walked(["C 5 gr 1", "C 5 gr 1"], [None, "1950-01-01"], old="C 5", new="A 20")
+    assert found["space_id"].iloc[0] == "A-20-1"
+    assert found["outcome"].iloc[1] == "nowhere"  # that numbering had ended
+    assert walked(["A 14 gr 1"], [None], new="A 14")["space_id"].tolist() == ["A-14-1"]  # both say the same
+
+
+def test_a_year_in_which_the_numbering_changed_reads_two_ways():
+    walk = pd.DataFrame({"old": ["A 14"], "new": ["B 20"], "first_until": ["1924-05-01"], "last_until": ["1924-05-01"],
+                         "source": ["old.csv, line 2"]})  # fmt: skip
+    key = place_keys(pd.Series(["A 14 gr 1"]))
+    none = pd.Series([""])
+    found = resolve(key, key, none, a_ground(), walk, pd.Series(["1924-01-01"]), pd.Series(["1924-12-31"]))
+    assert found["outcome"].tolist() == ["two ways"]

@@ -5,13 +5,14 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+import shapely.affinity
 
 from cemgis import schema
 from cemgis.errors import InputError
 from cemgis.layers import LAYERS
-from cemgis.register import read_register
-from cemgis.states import space_states
+from cemgis.register import TABLES, read_crosswalk, read_register
 from cemgis.rules import Rules
+from cemgis.states import space_states
 from cemgis.units import FOOT
 
 RULES = Rules(FOOT)
@@ -542,7 +543,14 @@ def test_a_headstone_where_nothing_is_recorded_puts_the_space_in_doubt():
     )
     events = pd.DataFrame({"kind": ["interment"], "date": ["1901"], "space_id": ["A-1-1"], "source": ["l, line 2"]})
     rights = pd.DataFrame(
-        {"right_id": ["r"], "space_id": ["A-1-2"], "date": ["1920"], "source": ["l, line 3"], "kind": ["sale"], "part": None}
+        {
+            "right_id": ["r"],
+            "space_id": ["A-1-2"],
+            "date": ["1920"],
+            "source": ["l, line 3"],
+            "kind": ["sale"],
+            "part": None,
+        }
     )
     table, findings = space_states(spaces, events, rights, rules=RULES, monuments=stones)
     # a burial explains its stone, a right one set ahead of need; a footstone alone says nothing
@@ -550,3 +558,182 @@ def test_a_headstone_where_nothing_is_recorded_puts_the_space_in_doubt():
     assert "M3" in table["state_why"].iat[2]
     assert [(item.kind, item.subject, item.severity) for item in findings] == [("stone without record", "A", "note")]
     assert "A-1-3" in findings[0].reason
+
+
+# ---- names, rights, kin, what is told ------------------------------------------------------------------------------
+
+
+def test_people_have_parts_and_their_birth_from_their_age():
+    rows = [
+        {
+            "kind": "burial",
+            "place": "A-12-1",
+            "name": "Smith, Mrs. Mary (Brown)",
+            "died": "5 Oct 1918",
+            "age": "3 y 4 m",
+        },
+        {"kind": "burial", "place": "A-12-2", "name": "Infant of John Smith", "date": "1918-10-05", "age": "70"},
+        {"kind": "burial", "place": "A-12-3", "name": "Unknown man", "born": "abt 1850", "age": "70"},
+    ]
+    people = read(rows).people
+    assert people["given"].fillna("").tolist() == ["Mary", "", ""]
+    assert people["maiden"].fillna("").tolist() == ["Brown", "", ""]
+    assert people["relation"].fillna("").tolist() == ["", "infant of", ""]
+    assert people["unknown"].tolist() == [False, False, True]
+    assert people["born"].tolist() == ["[1915-05-06..1915-06-05]", "1847~/1848~", "1850~"]
+    assert people["born_by"].tolist() == ["age at death", "age at burial", "as written"]
+    assert people["name"].tolist() == [row["name"] for row in rows]
+
+
+def test_a_list_without_kinds_and_with_headings_of_its_own():
+    rows = [
+        {
+            "Last Name": "Penn",
+            "First name": "Ada",
+            "DOD": "3 May 1901",
+            "Sec.": "x",
+            "Lot": "12",
+            "Grave": "3",
+            "Section": "A",
+        }
+    ]
+    register = read(rows, kind="interment")
+    assert register.people[["name", "given", "surname", "died"]].iloc[0].tolist() == [
+        "Penn, Ada",
+        "Ada",
+        "Penn",
+        "1901-05-03",
+    ]
+    assert register.events[["kind", "space_id"]].iloc[0].tolist() == ["interment", "A-12-3"]
+
+
+def test_rows_keep_their_id_by_the_clerks_own_number_and_gaps_are_found():
+    rows = [{"kind": "burial", "place": "A-12-1", "number": str(number)} for number in (1, 2, 3, 6, 7, 7)]
+    register = read(rows)
+    assert register.events["event_id"].tolist() == [
+        "ledger.csv:no. 1",
+        "ledger.csv:no. 2",
+        "ledger.csv:no. 3",
+        "ledger.csv:no. 6",
+        "ledger.csv:6",
+        "ledger.csv:7",
+    ]
+    (finding,) = register.findings
+    assert (finding.kind, finding.reason) == ("gap in the ledger", "2 missing of 1 to 7: 4 to 5")
+
+
+def test_rights_with_shares_instruments_and_several_spaces():
+    rows = [
+        {"kind": "deed", "date": "1 May 1920", "holder": "Ada Penn", "share": "1/3", "book": "4", "page": "31",
+         "place": "A lot 12, graves 1-2"},
+        {"kind": "inherited", "date": "1950", "holder": "Bo Penn", "from_holder": "Ada Penn",
+         "place": "A lot 12, graves 1-2"},
+        {"kind": "reserved", "holder": "Bo Penn", "reserved_for": "Cy Penn", "place": "A-12-3"},
+        {"kind": "bought back", "date": "1960", "holder": "Bo Penn", "place": "A-12-1"},
+    ]  # fmt: skip
+    register = read(rows)
+    rights = register.rights
+    assert rights["kind"].tolist() == ["right", "right", "inheritance", "inheritance", "reserved", "buy-back"]
+    assert rights["space_id"].tolist() == ["A-12-1", "A-12-2", "A-12-1", "A-12-2", "A-12-3", "A-12-1"]
+    assert rights["right_id"].is_unique
+    assert rights[["share", "book", "page"]].iloc[0].tolist() == ["1/3", "4", "31"]
+    assert register.findings == []
+    states, _ = space_states(a_plat()[0], register.events, rights, rules=RULES)
+    of_lot = states[(a_plat()[0]["lot_id"] == "A-12").to_numpy()]
+    assert of_lot["state"].tolist() == ["vacant", "right held", "right held", "vacant"]  # 1 was bought back
+    assert "right 1950" in of_lot["state_why"].iloc[1]
+
+
+def test_one_holder_and_five_relatives_buried_by_rule_is_no_finding():
+    rows = [{"kind": "right", "holder": "Ada Penn", "date": "1901", "place": place} for place in ("A-11", "A-12-1")]
+    rows += [{"kind": "burial", "name": f"{name} Penn", "date": f"19{year}-05-04", "place": place}
+             for name, year, place in (("Bo", "10", "A-11-1"), ("Cy", "20", "A-11-2"), ("Di", "30", "A-11-3"),
+                                       ("Ed", "40", "A-11-4"), ("Flo", "50", "A-12-1"))]  # fmt: skip
+    register = read(rows)
+    _, findings = space_states(a_plat()[0], register.events, register.rights, rules=RULES)
+    assert register.findings == []
+    assert findings == []
+
+
+def halves(place, turn=0.0):
+    spaces, lots, niches = a_plat()
+    spaces = spaces[spaces["lot_id"] == "A-12"].reset_index(drop=True)
+    boxes = [shapely.box(0, 4 * number, 12, 4 * number + 4) for number in range(4)]  # space 1 lies in the south
+    shapes = gpd.GeoDataFrame(spaces, geometry=[shapely.affinity.rotate(box, turn, origin=(0, 0)) for box in boxes])
+    rows = [{"kind": "right", "holder": "Ada Penn", "place": place}]
+    register = read(rows, spaces=spaces, lots=lots, niches=niches, shapes=shapes)
+    return register.rights
+
+
+def test_a_half_of_a_lot_is_the_spaces_that_lie_there():
+    assert halves("A 12 N 1/2")["space_id"].tolist() == ["A-12-3", "A-12-4"]
+    assert halves("A 12 S 1/2")["space_id"].tolist() == ["A-12-1", "A-12-2"]
+    assert halves("A 12, north half", turn=20)["space_id"].tolist() == ["A-12-3", "A-12-4"]
+    across = halves("A 12 E 1/2")  # the line would cut through every space
+    assert across["space_id"].tolist() == ["A-12-1", "A-12-2", "A-12-3", "A-12-4"]
+    assert set(across["resolved_by"]) == {"the whole lot: which spaces are its east half is open"}
+    assert set(across["part"]) == {"east 1/2"}
+
+
+def test_a_burial_that_names_several_spaces_stays_open():
+    register = read([{"kind": "burial", "place": "A lot 12 gr. 3 & 4"}])
+    assert register.events["space_id"].isna().all()
+    assert register.events["lot_id"].tolist() == ["A-12"]
+    assert "spaces 3, 4 named" in register.findings[0].reason
+
+
+def test_a_niche_is_no_list_of_graves():
+    register = read([{"kind": "urn placed", "section": "N", "lot": "east", "space": "1-3"}])
+    assert register.events["space_id"].tolist() == ["N-east-1-3"]
+
+
+def test_scattered_ashes_have_no_space_and_are_no_finding():
+    register = read([{"kind": "scattering", "place": "A-12-3", "name": "Ada Penn"},
+                     {"kind": "burial", "place": "ashes scattered in A", "name": "Bo Penn"}])  # fmt: skip
+    assert register.events["space_id"].isna().all()
+    assert register.findings == []
+
+
+def test_kin_as_recorded_memories_and_stones():
+    rows = [
+        {"kind": "burial", "place": "A-12-1", "name": "Mary, wife of John Penn", "father": "Amos Vale"},
+        {"kind": "memory", "place": "A-12", "name": "Old Penn", "note": "lies under the oak", "told_by": "B. Vale",
+         "date": "1999"},
+        {"kind": "stone", "place": "A-12-1", "name": "Mary Penn", "died": "1871", "inscription": "MARY 1871",
+         "date": "2020-05-01"},
+    ]  # fmt: skip
+    register = read(rows)
+    assert register.kin[["relation", "other_name", "by"]].to_numpy().tolist() == [
+        ["wife of", "John Penn", "as recorded"],
+        ["child of", "Amos Vale", "as recorded"],
+    ]
+    memory = register.memories.iloc[0]
+    assert (memory["text"], memory["told_by"], memory["told_on"], memory["lot_id"]) == (
+        "lies under the oak",
+        "B. Vale",
+        "1999",
+        "A-12",
+    )
+    stone = register.inscriptions.iloc[0]
+    assert (stone["text"], stone["died"], stone["seen"], stone["space_id"]) == (
+        "MARY 1871",
+        "1871",
+        "2020-05-01",
+        "A-12-1",
+    )
+    assert len(register.people) == 1
+    for name in TABLES:
+        schema.check(getattr(register, name), LAYERS[name])
+
+
+def test_the_crosswalk_is_read_or_refused_with_every_problem():
+    good = pd.DataFrame({"line": [2], "old": ["A 9"], "new": ["A 12"], "until": ["May 1924"]})
+    walk = read_crosswalk(good, source="old.csv")
+    rows = [{"kind": "burial", "place": "A 9 gr 2", "date": "1901"}]
+    assert read(rows, crosswalk=walk).events["space_id"].tolist() == ["A-12-2"]
+    bad = pd.DataFrame({"line": [2, 3], "old": ["", "A 9"], "new": ["A 12", "A 12"], "until": ["1924", "once"]})
+    with pytest.raises(InputError) as caught:
+        read_crosswalk(bad, source="old.csv")
+    assert len(caught.value.problems) == 2
+    with pytest.raises(InputError, match="no column until"):
+        read_crosswalk(good[["old", "new"]], source="old.csv")

@@ -2,6 +2,8 @@
 
 import io
 import re
+import shutil
+from pathlib import Path
 
 import drawn_ground
 import numpy as np
@@ -13,7 +15,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection
 from PIL import Image
 
-from cemgis import drawing, maps
+from cemgis import drawing, maps, pipeline
 from cemgis.errors import InputError
 
 
@@ -245,3 +247,22 @@ def test_a_search_circle_is_drawn_to_scale(tables, facts):
     assert len(circles) == mine["state"].isin(["unfound", "doubtful"]).sum()
     assert np.ptp(circles[0][:, 0]) == pytest.approx(2 * 3.0 / 30.0 * 72.0)  # 3 ft at 1 inch = 30 feet
     assert "search here: 95 % circle, to scale" in [text for text, _ in page_of(figure)]
+
+
+def test_a_build_of_many_spaces_leaves_the_sections_to_who_asks_for_them(small_ground, tmp_path, monkeypatch):
+    own = Path(shutil.copytree(small_ground, tmp_path / "own"))
+    staff = own / "maps" / "staff"
+    made = pipeline.build(own).made
+    assert [path.name for path in made if path.suffix == ".png"] == ["ground.png", "section-A.png"]
+    (staff / "section-Gone.png").write_bytes(b"of a section there was")
+    monkeypatch.setattr(pipeline.products, "_MOST_NUMBERED", 5)
+    run = pipeline.build(own)
+    assert any("cemgis maps" in line for line in run.said)
+    assert sorted(path.name for path in staff.glob("*.png")) == ["ground.png"]
+    assert len(pypdf.PdfReader(staff / "ground.pdf").pages) == 1
+    pipeline.render(own, section_paper="A3", section_scale="1 in = 30 ft")
+    assert sorted(path.name for path in staff.glob("*.png")) == ["ground.png", "section-A.png"]
+    pages = pypdf.PdfReader(staff / "ground.pdf").pages
+    sides = sorted(float(side) / 72 * 25.4 for side in pages[1].mediabox[2:])
+    assert sides == pytest.approx([297.0, 420.0], abs=0.5)
+    assert "1 inch = 30 feet" in " ".join(pages[1].extract_text().split())

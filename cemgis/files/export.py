@@ -78,7 +78,7 @@ def short_names(names: Sequence[str], most: int = _SHORT) -> dict[str, str]:
     >>> short_names(["radius_95_ft", "heads_azimuth", "state"])
     {'radius_95_ft': 'rds_95_ft', 'heads_azimuth': 'hds_azmth', 'state': 'state'}
     >>> short_names(["markers_found_a", "markers_found_b"], 8)
-    {'markers_found_a': 'mrk_fn_a', 'markers_found_b': 'mrk_fn_b'}
+    {'markers_found_a': 'mr_fnd_a', 'markers_found_b': 'mr_fnd_b'}
     """
     out: dict[str, str] = {}
     taken: set[str] = {name.lower() for name in names if len(name) <= most}

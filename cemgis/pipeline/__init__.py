@@ -1,7 +1,10 @@
 """The main job, end to end: the one place where reading, computing and writing meet."""
 
+from cemgis.pipeline.boarding import Outlook, foresee, report_outlook
 from cemgis.pipeline.compute import compute, register
+from cemgis.pipeline.expanding import Planned, expand
 from cemgis.pipeline.judging import judge
+from cemgis.pipeline.openings import close_opening, list_openings, open_grave, order_opening, say_opening
 from cemgis.pipeline.products import build, collect, demo, hand_on, new_ground, render, say_records, write_csv
 from cemgis.pipeline.registering import history, say_history
 from cemgis.pipeline.run import STAGES, Run
@@ -10,21 +13,31 @@ from cemgis.pipeline.seeking import Sought, seek
 
 __all__ = [
     "STAGES",
+    "Outlook",
+    "Planned",
     "Run",
     "Sought",
     "build",
+    "close_opening",
     "collect",
     "compute",
     "demo",
+    "expand",
+    "foresee",
     "hand_on",
     "history",
     "judge",
+    "list_openings",
     "load_finder",
     "new_ground",
+    "open_grave",
+    "order_opening",
     "register",
     "render",
+    "report_outlook",
     "say_history",
     "say_hits",
+    "say_opening",
     "say_records",
     "seek",
     "write_csv",

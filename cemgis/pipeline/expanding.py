@@ -1,4 +1,4 @@
-"""New ground, end to end: a parcel's files, layouts, a choice, sheets; the chosen layout joined to a copy of the ground."""
+"""New ground, end to end: a parcel's files, layouts, sheets; the chosen layout joined to a copy of the ground."""
 
 from __future__ import annotations
 
@@ -9,24 +9,42 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 
+from cemgis import planning
+from cemgis.drawing import round_step
 from cemgis.errors import Gather, InputError
-from cemgis.expansion import Choice, best_directions, default_directions, frontier, lay_out
+from cemgis.expansion import (
+    PRELIMINARY,
+    Choice,
+    as_plat,
+    best_directions,
+    default_directions,
+    frontier,
+    lay_out,
+    lots_table,
+)
+from cemgis.files.layers_file import write_layers
 from cemgis.files.raster import read_dem
 from cemgis.files.tables import decode
 from cemgis.files.vector import read_features
+from cemgis.files.whole import write_bytes, write_text
 from cemgis.land import Land, check_parcel, usable_land
 from cemgis.parcel import Parcel, parse_parcel
+from cemgis.pipeline.boarding import Outlook, csv_text, foresee, make_folder, rules_used
+from cemgis.pipeline.evidence import read_ground
+from cemgis.pipeline.products import _facts
 from cemgis.reference import convergence, to_grid
+from cemgis.terrain import contours
 
 if TYPE_CHECKING:
     from cemgis.ground import Ground
     from cemgis.terrain import Dem
 
-__all__ = ["Expansion", "plan_parcel", "read_parcel"]
+__all__ = ["Expansion", "Planned", "expand", "plan_parcel", "read_parcel"]
 
 log = logging.getLogger("cemgis")
 
@@ -175,3 +193,221 @@ def plan_parcel(
         said = "; ".join(f"{row.reason} {row.area:,.0f}" for row in land.pieces.itertuples())
         raise InputError.of(parcel.outline, f"not one lot fits (square {unit.suffix}: {said})", "Try a smaller module.")
     return made
+
+
+# ---- what is written ------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class Planned:
+    """What a planning run says and wrote.
+
+    Parameters
+    ----------
+    found : Expansion
+    years : dict of str to str
+        Choice's name to the years it buys.
+    made : list of Path
+    """
+
+    found: Expansion
+    years: dict[str, str]
+    made: list[Path]
+
+    def words(self) -> str:
+        """Say it."""
+        found, unit = self.found, self.found.ground.unit
+        lines = [f"{found.parcel.name}, beside {found.ground.name}", *found.land.words(unit), *found.land.notes]
+        for number, choice in enumerate([*found.choices, *found.others], 1):
+            lines += ["", f"{number}. {choice.name}"]
+            lines += [f"   {line}" for line in planning.say_choice(choice, unit, self.years.get(choice.name))]
+        lines += ["", PRELIMINARY]
+        lines += ["", "Made:", *(f"  {path}" for path in self.made)] if self.made else []
+        return "\n".join(lines)
+
+    def summary(self) -> dict[str, Any]:
+        """Say it as plain values."""
+        found = self.found
+        return {
+            "parcel": found.parcel.name,
+            "unit": found.ground.unit.name,
+            "land": [
+                {"reason": row.reason, "rule": row.rule, "area": round(float(row.area), 2)}
+                for row in found.land.pieces.itertuples()
+            ],
+            "choices": [
+                {
+                    "name": choice.name, "spaces": choice.spaces, "lots": len(choice.laid.lots),
+                    "best_rows": choice.model,
+                    "bound": choice.most, "optimum": choice.is_optimum, "azimuth": choice.azimuth,
+                    "heads_azimuth": choice.heads_azimuth, "given_up": choice.taken, "not_reached": choice.unreached,
+                    "dead_ends": choice.dead_ends, "years": self.years.get(choice.name),
+                    **{name: None if np.isnan(value) else round(value, 3) for name, value in choice.measures.items()},
+                }
+                for choice in [*found.choices, *found.others]
+            ],
+            "made": [str(path) for path in self.made],
+        }  # fmt: skip
+
+
+def expand(
+    folder: Path, path: Path | None = None, *, every: bool = False, modules: Sequence[str] = (), choice: int = 1,
+    section: str | None = None, into: Path | None = None,
+) -> Planned:  # fmt: skip
+    """Plan new ground on a parcel and write layers, sheets and the chosen layout as a plat.
+
+    Parameters
+    ----------
+    folder : Path
+        The ground.
+    path : Path, optional
+        Description of the parcel; the only one in the ground's ``expansion`` folder when left out.
+    every : bool
+        Try every direction.
+    modules : sequence of str
+        Only these of the parcel's modules.
+    choice : int
+        Number of the choice that is drawn as a plat.
+    section : str, optional
+        Name of the new section; the next free letter when left out.
+    into : Path, optional
+        New folder: a copy of the ground with the chosen layout in it, ready to build.
+
+    Raises
+    ------
+    InputError
+        When something cannot be used or written.
+    """
+    outlook = foresee(folder)
+    run = outlook.run
+    ground = run.ground
+    path = path or _only_parcel(folder)
+    found = plan_parcel(ground, path, every=every, modules=modules)
+    every_choice = [*found.choices, *found.others]
+    if not 1 <= choice <= len(every_choice):
+        raise InputError.of("choice", f"there is no choice {choice}", f"There are {len(every_choice)}.")
+    taken = {entry.name for entry in ground.sections}
+    section = section or next(name for name in _SECTION_NAMES if name not in taken)
+    if section in taken or not section.replace(" ", "").isalnum():
+        raise InputError.of("section", f"{section!r} is taken or no name", "Letters and digits; a new one.")
+    years = _years(outlook, every_choice)
+    facts = _facts(ground.crs, run.tables["run"])
+    rules = rules_used(found.parcel.rules, _rules_of(found))
+    pages = planning.planner_pages(
+        found.parcel.name, found.land, found.things, found.parcel.gates, every_choice, facts, rules, road=found.road,
+        years=years, beside=shapely.union_all(run.tables["lots"].geometry.to_numpy()),
+    )  # fmt: skip
+    drawn = as_plat(
+        every_choice[choice - 1], section, plat=f"new ground {section}", label=partial(_label, ground.marker_label),
+        crs_name=_crs_text(ground), date=facts.date, convergence_deg=found.convergence_deg,
+    )  # fmt: skip
+    target = folder / "expansion" / path.stem
+    make_folder(target)
+    lots_file, stakes_file = (f"expansion/{path.stem}/{what}_{section}.csv" for what in ("section", "stakes"))
+    entries = drawn.toml.replace("{lots}", lots_file).replace("{stakes}", stakes_file)
+    text = {
+        target / f"section_{section}.csv": csv_text(drawn.lots),
+        target / f"stakes_{section}.csv": csv_text(drawn.stakes),
+        target / f"control_{section}.csv": csv_text(drawn.control),
+        target / f"section_{section}.toml": entries.lstrip("\n"),
+    }
+    made = [target / "planner.pdf", target / "planner.png", target / "choices.png", target / "expansion.gpkg"]
+    write_bytes(made[0], planning.print_pages(pages, facts, f"New ground: {found.parcel.name}"))
+    for page, file in zip(pages, made[1:3], strict=True):
+        write_bytes(file, planning.print_png(page, 150))
+    write_layers(made[3], _layers(found, every_choice, section, ground), ground.crs.crs, run.as_of)
+    for file, content in text.items():
+        write_text(file, content)
+        made.append(file)
+    if into is not None:
+        made.append(_joined(folder, into, entries, [lots_file, stakes_file]))
+    return Planned(found, years, made)
+
+
+_SECTION_NAMES = [chr(code) for code in range(ord("A"), ord("Z") + 1)] + [f"X{number}" for number in range(1, 100)]
+
+
+def _only_parcel(folder: Path) -> Path:
+    found = sorted((folder / "expansion").glob("*.toml"))
+    if len(found) != 1:
+        what = "no parcel is described there" if not found else f"{len(found)} parcels are described there"
+        raise InputError.of(str(folder / "expansion"), what, "Name the parcel's .toml.")
+    return found[0]
+
+
+def _label(pattern: str, section: str, row: str, lot: str) -> str:
+    return pattern.replace("{section}", section).replace("{row}", row).replace("{lot}", lot)
+
+
+def _crs_text(ground: Ground) -> str:
+    code = ground.crs.crs.to_authority()
+    return f"{code[0]}:{code[1]}" if code else str(ground.crs.name)
+
+
+def _rules_of(found: Expansion) -> list[str]:
+    """Rules a plan used: those of the pieces of land, of the drives and of the rows."""
+    names = [str(rule) for rule in found.land.pieces["rule"] if rule]
+    more = [
+        "drive.keep_off",
+        "drive.slope",
+        "drive.dead_end",
+        "drive.inner_radius",
+        "layout.resolution",
+        "layout.reach",
+    ]
+    return list(dict.fromkeys([*names, *more, "land.smooth"]))
+
+
+def _years(outlook: Outlook, choices: Sequence[Choice]) -> dict[str, str]:
+    """Say how many years each choice buys: plain division of its spaces by what is taken a year of their kind."""
+    said = {}
+    for choice in choices:
+        item = outlook.made.pools.get(choice.module.kind)
+        if item is None or item.a_year <= 0:
+            continue
+        bought = choice.spaces / item.a_year
+        said[choice.name] = f"at {item.a_year:.1f} spaces taken a year it buys {bought:,.0f} years (by division)"
+    return said
+
+
+def _layers(found: Expansion, choices: Sequence[Choice], section: str, ground: Ground) -> dict[str, gpd.GeoDataFrame]:
+    crs, suffix = ground.crs.crs, ground.unit.suffix
+    area = f"area_{suffix}2"
+    land = found.land.pieces
+    layers = {
+        "parcel": gpd.GeoDataFrame({"name": [found.parcel.name]}, geometry=[found.land.parcel], crs=crs),
+        "land": gpd.GeoDataFrame(
+            {"reason": land["reason"], "rule": land["rule"], area: land["area"].round(2)},
+            geometry=[shapely.multipolygons(shapely.get_parts(item)) for item in land["geometry"]], crs=crs,
+        ),
+        "gates": gpd.GeoDataFrame(
+            {"gate": np.arange(1, len(found.parcel.gates) + 1)}, geometry=shapely.points(np.array(found.parcel.gates)),
+            crs=crs,
+        ),
+    }  # fmt: skip
+    if len(found.things):
+        shapes = list(found.things["geometry"])
+        layers["keep_away"] = gpd.GeoDataFrame({"kind": found.things["kind"]}, geometry=shapes, crs=crs)
+    if found.land.dem is not None:
+        span = float(np.nanmax(found.land.dem.heights) - np.nanmin(found.land.dem.heights))
+        lines, heights = contours(found.land.dem, round_step(span, 18))
+        layers["contours"] = gpd.GeoDataFrame({f"height_{suffix}": heights}, geometry=lines, crs=crs)
+    for number, choice in enumerate(choices, 1):
+        lots = lots_table(choice, section, crs)
+        layers[f"choice_{number}_lots"] = lots.assign(choice=choice.name, note=PRELIMINARY)
+        drives = shapely.multipolygons(shapely.get_parts(choice.drives))
+        layers[f"choice_{number}_drives"] = gpd.GeoDataFrame({"choice": [choice.name]}, geometry=[drives], crs=crs)
+    return layers
+
+
+def _joined(folder: Path, into: Path, entries: str, files: Sequence[str]) -> Path:
+    """Copy the ground's evidence and records to a new folder and add the new section to it."""
+    if into.is_file() or (into.is_dir() and any(into.iterdir())):
+        raise InputError.of(str(into), "it is not empty", "Name an empty or new folder.")
+    records = sorted(path.relative_to(folder).as_posix() for path in (folder / "records").glob("*.jsonl"))
+    for name in [*read_ground(folder).evidence, *records, *files]:
+        make_folder((into / name).parent)
+        write_bytes(into / name, (folder / name).read_bytes())
+    text = (folder / "ground.toml").read_text(encoding="utf-8")
+    write_text(into / "ground.toml", text.rstrip("\n") + "\n" + entries)
+    return into / "ground.toml"

@@ -40,6 +40,7 @@ __all__ = [
     "openings_from_records",
     "order_opening",
     "plan",
+    "say_opening",
     "site_of",
     "tie_numbers",
 ]
@@ -412,7 +413,8 @@ class _SiteMaker:
             ring = shapely.get_coordinates(shapely.minimum_rotated_rectangle(row.geometry))[:-1]
             best = ring[np.argmax(np.hypot(*(ring - self.middle).T))]
             side = compass_word(float(np.degrees(np.arctan2(*(best - middle)))) + self.convergence)
-            ids.append(f"{row['monument_id']} {side}")
+            place = _said(row["space_id"]) or str(row["monument_id"])
+            ids.append(f"stone {place} {side}")
             of = self._who(row["space_id"])
             words.append(f"{side} corner of the stone {f'of {of}' if of else row['monument_id']}, at the ground")
             xy.append(best)
@@ -514,7 +516,9 @@ class _SiteMaker:
         for item in self.run.findings:
             subjects = {label_key(part) for part in item.subject.split(",")}
             if item.kind == "heads disagree" and label_key(item.subject) == label_key(_said(self.space["section"])):
-                out.append((VERDICTS[1], f"Which way the heads lie is in doubt in section {item.subject}: {item.reason}"))
+                out.append(
+                    (VERDICTS[1], f"Which way the heads lie is in doubt in section {item.subject}: {item.reason}")
+                )
             if item.severity == "danger" and subjects & named:
                 out.append((VERDICTS[1], f"{item.kind[0].upper()}{item.kind[1:]}, {item.subject}: {item.reason}"))
         lot = _said(self.space["lot_id"])
@@ -1125,3 +1129,17 @@ def list_openings(run: Run, today: date) -> list[str]:
         if not pd.isna(row.off_plan) and row.off_plan > rules["close.agree"]:
             lines.append(f"{row.opening_id}: lies {say(float(row.off_plan), unit)} from its plan")
     return lines
+
+
+def say_opening(record: Mapping[str, Any]) -> str:
+    """Say a record of an opening in words."""
+    lines = [f"Recorded: {record['opening_id']} is {record['state']}, {record['date']}."]
+    if "sigma" in record:
+        off = "" if "off_plan" not in record else f", at most {record['off_plan']:.2f} from its plan"
+        lines.append(
+            f"  As built from {len(record.get('taped', ()))} taped distances, sure to {record['sigma']:.2f}{off}."
+        )
+    elif record["state"] == "closed":
+        lines.append("  Nothing was measured: the next opening beside it will not know where it lies.")
+    lines.append("  The next build carries it.")
+    return "\n".join(lines)

@@ -14,7 +14,7 @@ import pandas as pd
 import shapely
 
 from cemgis import edits, schema
-from cemgis.accuracy import leave_one_out_words, nssda
+from cemgis.accuracy import leave_one_out_words, nssda, row_lengths, row_words
 from cemgis.doubt import explain
 from cemgis.errors import Gather, InputError, Problem
 from cemgis.files.readings import RawReadings, parse_taped
@@ -30,7 +30,7 @@ from cemgis.shifts import file_shifts
 from cemgis.signal import Prior
 from cemgis.spaces import Placed, lot_corners, lot_sanity
 from cemgis.spaces import place as put_together
-from cemgis.units import say_length
+from cemgis.units import Unit, say_length
 
 if TYPE_CHECKING:
     from cemgis.ground import Ground, ReadingsEntry
@@ -340,7 +340,7 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
     findings += more
     table = judged.markers.assign(holds=holding)
     table = pd.concat([table, alone], ignore_index=True) if len(alone) else table
-    accuracy, facts, said = _tell(ground, fits, judged.markers, sites, taken, len(alone))
+    accuracy, facts, said = _tell(ground, fits, judged.markers, site, sites, taken, len(alone))
     facts.update(shift_facts, set_aside=judged.causes)
     return Placing(
         readings, _layer(settled, "occupations", ground), _layer(table, "markers", ground), fits, corners, accuracy,
@@ -790,7 +790,7 @@ def _hold(
             grid[rows] = located[name].grid_xy
         bad = lot_sanity(plat, grid, fitted, area_share=ground.rules["lot.area_change"])
         around = np.isin(corner_of, lot_corners(plat, bad["lot_id"])) if len(bad) else np.zeros(len(site), dtype=bool)
-        release = np.flatnonzero(holding & judged.doubtful & around)
+        release = np.flatnonzero(holding & (judged.doubtful | decided.right) & around)
         if not len(release):
             break
         holding[release] = False
@@ -837,8 +837,8 @@ def _one_each(corner: npt.NDArray[np.int64], holds: npt.NDArray[np.bool_], cov: 
 
 
 def _tell(
-    ground: Ground, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, sites: pd.DataFrame, taken: Ingested,
-    n_alone: int,
+    ground: Ground, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, site: npt.NDArray[np.int64],
+    sites: pd.DataFrame, taken: Ingested, n_alone: int,
 ) -> tuple[str, dict[str, Any], list[str]]:  # fmt: skip
     unit = ground.unit
     misses = [fit.leave_one_out[fit.used] for fit in fits.values()]
@@ -868,22 +868,59 @@ def _tell(
         said.append(
             f"Plat {name}: {len(fit.used)} of {total} markers found, {int(fit.used.sum())} fit, "
             f"{int((~fit.used).sum())} set aside; {fit.model}, scale {fit.scale:.6f}, plat north at grid azimuth "
-            f"{fit.azimuth_of_plat_north:.2f}°; its markers were set to within {say_length(fit.setting_sigma, unit)} "
-            "(standard deviation)."
+            f"{fit.azimuth_of_plat_north:.2f}°; its markers were set to within {say_length(fit.set_to, unit)} "
+            f"(standard deviation); {_bend_said(fit, unit, asked=ground.plat(name).local)}."
         )
         facts[name] = {
             "model": fit.model, "found": len(fit.used), "of": total, "used": int(fit.used.sum()),
             "scale": round(fit.scale, 8), "grid_azimuth_of_plat_north": round(fit.azimuth_of_plat_north, 5),
-            "setting_sigma": round(fit.setting_sigma, 4), "sigma0": _plain(fit.sigma0), "checked": bool(fit.checked),
+            "setting_sigma": round(fit.set_to, 4), "bend": _bend(fit), "sigma0": _plain(fit.sigma0),
+            "checked": bool(fit.checked),
         }  # fmt: skip
     said.append(accuracy)
+    rows = _rows(fits, markers, site, sites, taken.factor)
+    said += row_words(rows, unit)
     control = taken.control
     for row in control.itertuples():
         if row.state == "agrees":
             said.append(f"Control {row.control_id} agrees to {say_length(float(row.miss), unit)}.")
     if not len(control) or (control["state"] == "not read").all():
         said.append("Absolute position unchecked: ties are sound, staking coordinates are not.")
-    return accuracy, {"plats": facts, "accuracy": accuracy, "nssda": statement}, said
+    measured = rows.round(4).to_dict("records")
+    return accuracy, {"plats": facts, "accuracy": accuracy, "nssda": statement, "rows": measured}, said
+
+
+def _bend(fit: Fit) -> dict[str, float] | None:
+    """How the plat bends beside its fit, for the record."""
+    if fit.local is None:
+        return None
+    likely = fit.local.likely
+    return {
+        "sigma": round(likely.sigma, 4), "length": round(likely.length, 1), "chance": round(fit.local.chance, 4),
+    }  # fmt: skip
+
+
+def _bend_said(fit: Fit, unit: Unit, *, asked: bool) -> str:
+    if fit.local is None:
+        return "no local distortion was found" if asked else "no local distortion was looked for"
+    likely = fit.local.likely
+    if fit.local.chance < 0.95:
+        return (
+            f"whether it is distorted locally cannot be told yet (chance {fit.local.chance:.0%}), and the radii allow "
+            "for both"
+        )
+    return f"local distortion of {say_length(likely.sigma, unit, 1)} over {say_length(likely.length, unit, 0)}"
+
+
+def _rows(
+    fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, site: npt.NDArray[np.int64], sites: pd.DataFrame, factor: float
+) -> pd.DataFrame:
+    """Rows of lots measured between the markers that agree, in lengths on the ground."""
+    good = markers["state"].eq("used in the fit").to_numpy(dtype=bool)
+    place = np.full((len(sites), 2), np.nan)
+    place[site[good]] = _points(markers)[good] / factor
+    setting = sites["plat"].map({name: fit.set_to for name, fit in fits.items()}).to_numpy(dtype=float)
+    return row_lengths(sites, place, setting)
 
 
 def _plain(value: float) -> float | None:

@@ -28,6 +28,7 @@ from cemgis.ground import Ground
 from cemgis.layers import LAYERS
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.evidence import read_ground
+from cemgis.pipeline.openings import open_grave
 from cemgis.pipeline.run import Run, plain
 from cemgis.reference import GroundCRS
 from cemgis.web import staff
@@ -41,6 +42,7 @@ log = logging.getLogger("cemgis")
 
 GROUND_FILE = "ground.gpkg"
 STAFF_FOLDER = Path("maps") / "staff"
+_MOST_NUMBERED = 6_000  # spaces whose numbers a build draws, at 1.5 ms each; more must be asked for
 _PNG_DPI = 160  # a number of 7 points is 11 pixels high
 _FEET_TO_INCH = re.compile(r"^1\s*in(?:ch)?\s*=\s*(\d+(?:\.\d+)?)\s*(?:ft|feet)$")
 _RATIO = re.compile(r"^1\s*:\s*(\d+(?:\.\d+)?)$")
@@ -62,20 +64,28 @@ def build(folder: Path, *, with_maps: bool = True) -> Run:
     ------
     InputError
         When the input cannot be used, when ``ground.gpkg`` holds changes that no record carries yet, or when something
-        cannot be written. The previous file is untouched then.
+        cannot be written. The previous file is untouched then, unless a map is all that could not be written.
     """
     path = folder / GROUND_FILE
     run = compute(folder)
     kept = _keep_changes(path, run)
     run.made += kept
+    drawings: dict[Path, bytes] = {}
+    if with_maps:
+        few = len(run.tables["spaces"]) <= _MOST_NUMBERED
+        if not few:
+            run.said.append(
+                f"{len(run.tables['spaces']):,} spaces: a build draws the whole ground only. For a sheet of each "
+                f"section run cemgis maps {folder}."
+            )
+        drawings = _draw(folder, run.tables, _facts(run.ground.crs, run.tables["run"]), _Look(sections=few))
     log.info("writing %s", path)
     layers = {name: table for name, table in run.tables.items() if name in LAYERS}
     geopackage.write_ground(
         path, layers, unit=run.ground.unit, crs=run.ground.crs.crs, stamp=run.as_of, title=run.ground.name
     )
     run.made.append(path)
-    if with_maps:
-        run.made += _draw(folder, run.tables, _facts(run.ground.crs, run.tables["run"]), _Look())
+    run.made += _put(drawings)
     return run
 
 
@@ -85,15 +95,15 @@ def _keep_changes(path: Path, run: Run) -> list[Path]:
         return []
     found = geopackage.changes(path)
     left = _uncollected(found, run.records)
-    lines = [f"{name}: the layer was taken away" for name in found.lost]
-    for difference in left:
-        lines += difference.lines()
+    lines = [line for difference in left for line in difference.lines()]
     if lines:
         raise InputError.of(
             str(path),
-            "it was changed by hand since it was built:\n    " + "\n    ".join(lines) + "\n ",
-            f'Keep the changes with `cemgis collect {path.parent} --who "..." --why "..."`, or delete the file.',
+            "it was changed by hand since it was built",
+            f'Keep the changes with `cemgis collect {path.parent} --who "..." --why "..."`, or delete the file. They are:'
+            + "".join(f"\n    {line}" for line in lines),
         )
+    _refuse_lost(path, found)
     if not found.own_tables and not found.own_columns:
         return []
     aside = geopackage.keep_copy(path)
@@ -102,6 +112,12 @@ def _keep_changes(path: Path, run: Run) -> list[Path]:
         f"{path.name} held tables or columns of its own ({', '.join(own)}): a copy is kept as {aside.name}."
     )
     return [aside]
+
+
+def _refuse_lost(path: Path, found: geopackage.Changes) -> None:
+    if found.lost:
+        what = f"layer {', '.join(found.lost)} was taken away"
+        raise InputError.of(str(path), what, "No record can say that: delete the file, the next build has all layers.")
 
 
 def _uncollected(found: geopackage.Changes, records: list[dict[str, Any]]) -> list[edits.Difference]:
@@ -134,6 +150,7 @@ def collect(folder: Path, *, who: str, why: str) -> list[dict[str, Any]]:
         raise InputError.of(str(path), "there is no such file", "Build it first: there is nothing to collect.")
     kept = record_files.read(folder / "records").records
     found = geopackage.changes(path)
+    _refuse_lost(path, found)
     when = datetime.now(UTC)
     made: list[dict[str, Any]] = []
     problems: list[Any] = []
@@ -203,7 +220,7 @@ def render(
         _paper(paper), _scale(ground, scale), _paper(section_paper), _scale(ground, section_scale),
         None if underlay is None else read_underlay(underlay, ground.crs, maps.bounds(tables)),
     )  # fmt: skip
-    return _draw(folder, tables, _facts(ground.crs, tables["run"]), look)
+    return _put(_draw(folder, tables, _facts(ground.crs, tables["run"]), look))
 
 
 def _paper(said: str) -> str | None:
@@ -255,9 +272,11 @@ class _Look:
     section_paper: str | None = None
     section_scale: float | None = None
     underlay: Underlay | None = None
+    sections: bool = True
 
 
-def _draw(folder: Path, tables: Mapping[str, pd.DataFrame], facts: Facts, look: _Look) -> list[Path]:
+def _draw(folder: Path, tables: Mapping[str, pd.DataFrame], facts: Facts, look: _Look) -> dict[Path, bytes]:
+    """Draw the maps; nothing but their folder is made yet."""
     log.info("drawing the maps")
     target = folder / STAFF_FOLDER
     try:
@@ -269,7 +288,7 @@ def _draw(folder: Path, tables: Mapping[str, pd.DataFrame], facts: Facts, look: 
     def drawn() -> Iterator[Figure]:
         for name, figure in maps.pages(
             tables, facts, paper=look.paper, scale=look.scale, section_paper=look.section_paper,
-            section_scale=look.section_scale, underlay=look.underlay,
+            section_scale=look.section_scale, underlay=look.underlay, with_sections=look.sections,
         ):  # fmt: skip
             names.append(name)
             yield figure
@@ -277,15 +296,21 @@ def _draw(folder: Path, tables: Mapping[str, pd.DataFrame], facts: Facts, look: 
     pdf, pictures = maps.save_all(drawn(), facts, dpi=_PNG_DPI)
     page = staff.staff_page(tables, facts)
     files = ["ground.png", *_picture_names(names[1:])]
-    made = [target / name for name in ("ground.pdf", *files, "staff.html")]
-    write_bytes(made[0], pdf)
-    for path, picture in zip(made[1:], pictures, strict=False):
-        write_bytes(path, picture)
-    write_text(made[-1], page)
-    for old in target.glob("section-*.png"):  # of a section there is no longer
-        if old.name not in files:
-            old.unlink()
-    return made
+    contents = [pdf, *pictures, page.encode()]
+    return {
+        target / name: content for name, content in zip(("ground.pdf", *files, "staff.html"), contents, strict=True)
+    }
+
+
+def _put(drawings: Mapping[Path, bytes]) -> list[Path]:
+    """Write drawn maps, and take away those of sections there are no longer."""
+    for path, content in drawings.items():
+        write_bytes(path, content)
+    for target in {path.parent for path in drawings}:
+        for old in target.glob("section-*.png"):
+            if old not in drawings:
+                old.unlink()
+    return list(drawings)
 
 
 def _picture_names(sections: Sequence[str]) -> list[str]:
@@ -355,8 +380,11 @@ def _demo_source() -> Path:
     return inside if inside.is_dir() else Path(__file__).resolve().parents[2] / "data" / "demo"
 
 
+_DEMO_CONTAINER = "concrete vault"
+
+
 def demo(folder: Path) -> Run:
-    """Copy the demo's evidence to a folder, unless it is there already, and build it.
+    """Copy the demo's evidence to a folder, unless it is there already, build it, and plan the openings ordered.
 
     Raises
     ------
@@ -370,7 +398,13 @@ def demo(folder: Path) -> Run:
         _copy_new(source, folder)
     elif read_ground(folder).name != read_ground(source).name:
         raise InputError.of(str(folder), "it holds another ground", "Name an empty or new folder for the demo.")
-    return build(folder)
+    run = build(folder)
+    for order in sorted((folder / "orders").glob("*.toml")):
+        log.info("planning the opening of %s", order.stem)
+        planned = open_grave(folder, order.stem, order=order, container=_DEMO_CONTAINER, paper="letter", run=run)
+        run.said.append(planned.words().splitlines()[0])
+        run.made += planned.made
+    return run
 
 
 def _copy_new(source: Path, folder: Path) -> None:

@@ -22,12 +22,15 @@ from cemgis.files import geopackage
 from cemgis.files.waypoints import gpx
 from cemgis.files.whole import input_error, write_bytes, write_text
 from cemgis.layers import LAYERS
+from cemgis.pipeline.compute import compute
+from cemgis.pipeline.evidence import read_ground
+from cemgis.pipeline.openings import tie_numbers
 from cemgis.pipeline.run import plain
 from cemgis.reference import to_lonlat
 from cemgis.searchsheet import search_sheets
 from cemgis.seek import AIMS, Lesson, inflation, point_ties, say_lesson, teach_most, walk_length, walk_order
 from cemgis.signal import spread_rows
-from cemgis.ties import TieNumbers, say_taped
+from cemgis.ties import say_taped
 from cemgis.units import say_length
 
 if TYPE_CHECKING:
@@ -123,16 +126,14 @@ def seek(
     InputError
         When the input cannot be used, there is no such section, or nothing is left to find.
     """
-    from cemgis.pipeline.compute import compute
-
     if aim not in AIMS:
         raise InputError.of("--aim", f"{aim!r} is none", f"One of: {', '.join(AIMS)}.")
     if best < 0:
         raise InputError.of("--best", f"{best} is no number of markers", "Write 0 or more.")
-    run = compute(Path(folder), until="spaces")
-    names = [item.name for item in run.ground.sections]
+    names = [item.name for item in read_ground(Path(folder)).sections]
     if section is not None and section not in names:
         raise InputError.of("--section", f"there is no section {section[:40]!r}", f"One of: {', '.join(names)}.")
+    run = compute(Path(folder), until="spaces")
     chosen = names if section is None else [section]
     found = lessons(run, chosen, best, aim)
     table = search_table(run, chosen, found)
@@ -344,7 +345,7 @@ def _tied(
     inflate: float,
     joint: Callable[[npt.ArrayLike], Floats],
 ) -> dict[str, Any]:
-    numbers = _tie_numbers(run)
+    numbers = tie_numbers(run.ground)
     for anchors, note in ((good, None), (fair, "taped from markers that are not trusted yet")):
 
         def shared(rows: Ints, corners: Ints = anchors.corner) -> Floats:
@@ -360,12 +361,6 @@ def _tied(
             out |= {"check_from": names[2], "check": ties.distances[2]}
         return out
     return {"note": "no two found markers within a tape at a good angle"}
-
-
-def _tie_numbers(run: Run) -> TieNumbers:
-    from cemgis.pipeline.openings import tie_numbers
-
-    return tie_numbers(run.ground)
 
 
 # ---- files ----------------------------------------------------------------------------------------------------------

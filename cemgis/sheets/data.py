@@ -29,9 +29,9 @@ Floats = NDArray[np.float64]
 FONT_FOLDER = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 """Folder with the sans serif fonts the sheets are set in; they come with matplotlib."""
 
-_MOST_REASONS = 6
 _MARK = {0: "1", 1: "2", 2: "3"}
 _INCH_PT = 72.0
+_SHORT = 12
 _NAMES = {"vault": "vault", "burial": "burial", "probable grave": "grave", "monument": "stone", "obstacle": "obstacle"}
 
 
@@ -187,10 +187,19 @@ def _scale_bar(drawing: Drawing, unit: Unit) -> None:
     drawing.text([x + long * drawing.points + 4, y - 3], f"{long} {unit.suffix}", 7.5, align="left")
 
 
+def _close_scale(unit: Unit, height: float) -> tuple[float, str]:
+    """Points to a unit, the largest round scale that shows the length of a space and its ends, and how it is said."""
+    if unit.is_foot:
+        feet = next((feet for feet in (4, 5, 6, 8, 10) if height * feet / _INCH_PT >= 13.5), 10)
+        return _INCH_PT / feet, f"1 in = {feet} ft"
+    ratio = next((ratio for ratio in (50, 60, 75, 100, 125) if height * 0.0254 / _INCH_PT * ratio >= 4.1), 125)
+    return _INCH_PT / 0.0254 / ratio, f"1 : {ratio}"
+
+
 def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict[str, Any]:
     """Draw the dig, its space and what lies around it, to scale, heads up."""
     unit = context.facts.unit
-    points = _INCH_PT / 5.0 if unit.is_foot else _INCH_PT / 0.0254 / 50.0
+    points = _close_scale(unit, height)[0]
     dig = plan.dig
     drawing = Drawing(width, height, dig.corners.mean(axis=0), dig.heads_azimuth, points)
     for _, shape in context.around.get("drives", ()):
@@ -220,16 +229,19 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
     )
     top, low = drawing.to_page(head).mean(axis=0), drawing.to_page(dig.corners[2:]).mean(axis=0)
     drawing.text(top + [0, 11], "HEAD", 11.0, bold=True, boxed=True)
-    drawing.text((top + low) / 2 + [0, -7], say(dig.width, unit), 8.5, boxed=True)
-    drawing.text((top + low) / 2 + [0, 7], f"by {say(dig.length, unit)}", 8.5, boxed=True)
+    size = min(8.5, 0.19 * dig.width * points)
+    drawing.text((top + low) / 2 + [0, -7], say(dig.width, unit), size, boxed=True)
+    drawing.text((top + low) / 2 + [0, 7], f"by {say(dig.length, unit)}", size, boxed=True)
     drawing.text(low - [0, 9], "FOOT", 8.0, bold=True, boxed=True)
     for corner, name, side in ((0, "A", -1.0), (1, "B", 1.0)):
         drawing.text(drawing.to_page(dig.corners[corner]) + [side * 7.0, -7.0], name, 10.0, bold=True, boxed=True)
     for name, shape in context.around.get("spaces", ()):
         seen = shapely.intersection(shapely.transform(shape, drawing.to_page), shapely.box(0, 0, width, height))
-        if name != plan.site.space_id and not seen.is_empty and seen.area > 900:
+        if name != plan.site.space_id and not seen.is_empty and seen.area > 1500:
             low_x, low_y, high_x, high_y = seen.bounds
-            drawing.text([(low_x + high_x) / 2, high_y - 6 if low_y <= 1 else low_y + 6], name, 6.5)
+            drawing.text(
+                [(low_x + high_x) / 2, high_y - 8 if high_y < height - 20 else low_y + 8], name, 6.5, boxed=True
+            )
     _north(drawing, plan.site.convergence)
     _scale_bar(drawing, unit)
     return drawing.values()
@@ -272,14 +284,18 @@ def _name_things(drawing: Drawing, plan: Plan) -> None:
         room = max(y1 - y0, x1 - x0)
         if room < 40:
             continue
-        said = thing.words.removeprefix("vault of ").removeprefix("burial of ")
-        lines = [legible(said, thing.id, int(room / 4.0))]
+        if shapely.intersects(thing.shape, plan.dig.polygon):
+            continue  # the verdict names it; on the drawing the dig's own numbers stand there
+        said = thing.words.removeprefix("vault of ").removeprefix("burial of ").removesuffix(f" ({thing.space_id})")
+        lines = [legible(said, thing.id, int(room / 5.2))]
         if thing.kind == "vault":
             top = "" if thing.top_depth is None else f", top {feet_and_inches(thing.top_depth)}"
             lines.append(f"vault as measured{top}")
         elif thing.kind == "burial":
             lines.append("recorded, not measured")
-        step = 9.0
+        if min(y1 - y0, x1 - x0) < 24.0:
+            lines = lines[:1]
+        step = 10.0
         for k, line in enumerate(lines):
             off = (k - (len(lines) - 1) / 2) * step
             at = [middle[0] + (off if upright else 0), middle[1] + (0 if upright else off)]
@@ -300,7 +316,7 @@ def _tie_sketch(plan: Plan, ties: Ties, context: Context, width: float, height: 
     turn = math.radians(dig.heads_azimuth)
     right, ahead = np.array([math.cos(turn), -math.sin(turn)]), np.array([math.sin(turn), math.cos(turn)])
     across, along = every @ right, every @ ahead
-    spread = max((across.max() - across.min()) / (width - 90.0), (along.max() - along.min()) / (height - 80.0), 1e-6)
+    spread = max((across.max() - across.min()) / (width - 90.0), (along.max() - along.min()) / (height - 56.0), 1e-6)
     middle = right * (across.max() + across.min()) / 2.0 + ahead * (along.max() + along.min()) / 2.0
     drawing = Drawing(width, height, middle, dig.heads_azimuth, 1.0 / spread)
     for name, style in (("drives", "drive"), ("lots", "lot")):
@@ -328,7 +344,8 @@ def _tie_sketch(plan: Plan, ties: Ties, context: Context, width: float, height: 
         said = legible(anchors.ids[k], most=26)
         label[0] = min(max(label[0], 4.0 * len(said)), width - 4.0 * len(said))
         label[1] = min(max(label[1], 8.0), height - 8.0)
-        drawing.text(label, said, 10.0, bold=True, boxed=True)
+        if len(said) <= _SHORT:  # a stone is told by its number: its words stand in the table
+            drawing.text(label, said, 10.0, bold=True, boxed=True)
     others = np.stack([drawing.to_page(anchors.xy[k]) for k in used]).mean(axis=0)
     away = (home - others) / max(float(np.hypot(*(home - others))), 1e-6)
     drawing.text(home + away * [26.0, 20.0], "DIG", 9.0, bold=True, boxed=True)
@@ -456,8 +473,8 @@ def _cautions(plan: Plan, context: Context) -> list[str]:
         )
     elif cut.egress or plan.container.kind != "urn":
         out.append(
-            f"Soil: {cut.why_soil}. From {say(rules['osha.protect_depth'], unit)} deep a protective system; below that, whenever "
-            f"the competent person sees a danger of caving. OSHA 29 CFR 1926.652(a)(1)."
+            f"Soil {cut.why_soil}. Protective system from {say(rules['osha.protect_depth'], unit)} deep, and before that when the "
+            f"competent person sees a danger of caving: OSHA 29 CFR 1926.652(a)(1)."
         )
     if cut.egress:
         out.append(
@@ -488,7 +505,7 @@ def _volume(cubic: float, unit: Unit) -> str:
     return f"{cubic / 27.0:.1f} cu yd" if unit.is_foot else f"{cubic:.1f} m³"
 
 
-def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8) -> dict[str, Any]:
+def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8, most: int = 6) -> dict[str, Any]:
     """Return everything the sheets say and draw, as plain values for JSON.
 
     Parameters
@@ -499,6 +516,8 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8)
         Points between the margins.
     high : float
         Height of the drawings as a share of their width.
+    most : int
+        Reasons written out; the rest is counted.
 
     Returns
     -------
@@ -509,24 +528,24 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8)
     never = plan.verdict == VERDICTS[0]
     reasons = [legible(reason.text, most=220) for reason in plan.reasons]
     worst = [legible(reason.text, most=220) for reason in plan.reasons if reason.verdict == plan.verdict]
-    shown = worst[:_MOST_REASONS] if worst else []
+    shown = worst[:most]
     more = len(reasons) - len(shown)
     numbers = [
         ("Dig", f"{say(plan.dig.width, unit)} by {say(plan.dig.length, unit)}"),
         ("Diagonal", _diagonal(plan, unit)),
-        ("Container", legible(f"{plan.container.name}, {say(plan.container.width, unit)} by {say(plan.container.length, unit)}, {say(plan.container.height, unit)} high")),
+        ("Container", f"{say(plan.container.width, unit)} by {say(plan.container.length, unit)}"),
         ("Head side", f"{say(plan.dig.from_head_line, unit)} from the head line"),
-        ("Earth left", f"{say(plan.earth_left, unit)} at the nearest"),
+        ("Earth left", f"{say(plan.earth_left, unit)} at the nearest" if plan.earth_left > 0 else f"NONE: {say(-plan.earth_left, unit)} into it"),
         ("Chance to strike", _percent(plan.strike.any)),
         ("Depth window", f"{say(plan.depth.shallow, unit)} to {say(plan.depth.deep, unit) if math.isfinite(plan.depth.deep) else 'open'}"),
-        ("Spoil", f"{_volume(plan.excavation.spoil, unit)} loose, haul {_volume(plan.excavation.haul, unit)}"),
+        ("Spoil", f"{_volume(plan.excavation.spoil, unit)}, haul {_volume(plan.excavation.haul, unit)}"),
     ]  # fmt: skip
     if plan.dig.shift:
         numbers.insert(
             3,
             (
                 "Shifted",
-                f"{say(abs(plan.dig.shift), unit)} to the {'right' if plan.dig.shift > 0 else 'left'}, seen from the foot",
+                f"{say(abs(plan.dig.shift), unit)} to the {'right' if plan.dig.shift > 0 else 'left'}",
             ),
         )
     if plan.dig.outside:
@@ -552,8 +571,8 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8)
         "place_words": legible(plan.place_words),
         "close_up": _close_up(plan, context, wide, high * wide),
         "sketch": None if ties is None or plan.ties is None else _tie_sketch(plan, plan.ties, context, wide, high * wide),
-        "scale": "1 in = 5 ft" if unit.is_foot else "1 : 50",
-        "section_drawing": _section(plan, context, 175.0, 118.0),
+        "scale": _close_scale(unit, high * wide)[1],
+        "section_drawing": _section(plan, context, 175.0, 98.0),
         "ties": ties,
         "no_ties": "No ties are given: do not open." if never else "No ties: find and read another marker.",
         "numbers": [{"name": name, "value": value} for name, value in numbers],
@@ -580,7 +599,7 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8)
             for name, value in context.around.get("sides", {}).items()
         },
         "checker": None if never or plan.checker is None else _tie_rows(plan, plan.checker, context),
-        "checker_sketch": None if never or plan.checker is None else _tie_sketch(plan, plan.checker, context, 0.72 * wide, 0.72 * high * wide),
+        "checker_sketch": None if never or plan.checker is None else _tie_sketch(plan, plan.checker, context, 0.72 * wide, 0.6 * high * wide),
         "lonlat": list(context.around.get("lonlat", ())),
         "water": "" if order.water is None else say(order.water, unit),
     }  # fmt: skip

@@ -23,8 +23,11 @@ PAPERS = {"letter": ("us-letter", 612.0), "A4": ("a4", 595.28)}
 """Sheets by name: typst's own name, and the width in points."""
 
 _MARGIN = 26.0
-_HEIGHTS = (0.95, 0.88, 0.8, 0.72, 0.64, 0.56, 0.48, 0.4)
-"""Heights of the drawings that are tried, as shares of their width."""
+_FITS = (
+    (0.95, 6), (0.88, 6), (0.82, 6), (0.76, 6), (0.7, 6), (0.7, 4), (0.65, 4), (0.6, 3), (0.55, 3), (0.5, 2), (0.45, 2),
+    (0.4, 1), (0.34, 1),
+)  # fmt: skip
+"""What is tried to keep a sheet one page: height of the drawings as a share of their width, reasons written out."""
 
 
 @lru_cache(maxsize=8)
@@ -36,8 +39,8 @@ def _one_page(template: str, plan: Plan, context: Context, paper: str, **more: A
     """Typeset a page, its drawings as large as leave it one page."""
     if paper not in PAPERS:
         raise InputError.of("paper", f"there is no sheet {paper!r}", f"One of: {', '.join(PAPERS)}.")
-    for high in _HEIGHTS:
-        made, pages = _typeset(template, {**_data(plan, context, paper, high), **more}, paper)
+    for high, most in _FITS:
+        made, pages = _typeset(template, {**_data(plan, context, paper, high, most), **more}, paper)
         if pages == 1:
             return made
     msg = f"the page {template} does not fit on one sheet"
@@ -65,8 +68,8 @@ def _typeset(template: str, data: dict[str, Any], paper: str) -> tuple[bytes, in
     return bytes(made), int(json.loads(pages))
 
 
-def _data(plan: Plan, context: Context, paper: str, high: float) -> dict[str, Any]:
-    return sheet_data(plan, context, width=PAPERS[paper][1] - 2.0 * _MARGIN, high=high)
+def _data(plan: Plan, context: Context, paper: str, high: float, most: int) -> dict[str, Any]:
+    return sheet_data(plan, context, width=PAPERS[paper][1] - 2.0 * _MARGIN, high=high, most=most)
 
 
 def opening_sheet(plan: Plan, context: Context, paper: str = "letter") -> bytes:

@@ -1,0 +1,166 @@
+"""What a board is asked every year: how many are left and until when, as tables, a forecast and a report."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from cemgis import planning
+from cemgis.capacity import still_possible, sum_possible
+from cemgis.errors import InputError
+from cemgis.files.whole import input_error, write_bytes, write_text
+from cemgis.forecast import POOLS, Forecast, forecast, takings
+from cemgis.pipeline.compute import compute
+from cemgis.pipeline.products import _facts
+from cemgis.pipeline.run import Run, plain
+from cemgis.rules import Rules
+
+__all__ = ["Outlook", "foresee", "report_outlook"]
+
+log = logging.getLogger("cemgis")
+
+FOLDER = Path("reports")
+_CAPACITY_RULES = ("space.full_burials", "space.urns", "space.urns_over_full", "clearance.sure")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass
+class Outlook:
+    """Capacity and forecast of a ground.
+
+    Parameters
+    ----------
+    run : Run
+    possible : DataFrame
+        One row a space: see `cemgis.capacity.still_possible`.
+    sums : DataFrame
+        The same by section and kind.
+    made : Forecast
+    made_files : list of Path
+    """
+
+    run: Run
+    possible: pd.DataFrame
+    sums: pd.DataFrame
+    made: Forecast
+    made_files: list[Path]
+
+    def words(self) -> str:
+        """Say it."""
+        lines = [self.run.ground.name, *self.made.words(), "", *self.made.assumptions]
+        lines += ["", "Made:", *(f"  {path}" for path in self.made_files)] if self.made_files else []
+        return "\n".join(lines)
+
+    def summary(self) -> dict[str, Any]:
+        """Say it as plain values."""
+        pools = {}
+        for pool, item in self.made.pools.items():
+            named = {"low": item.low, "likely": item.likely, "middle": item.middle, "high": item.high}
+            years = {name: (None if np.isinf(value) else value) for name, value in named.items()}
+            pools[pool] = {
+                "left": item.left, "a_year": round(item.a_year, 3),
+                "plain_years": None if np.isinf(item.plain) else round(item.plain, 2), "full": years,
+                "chance_lasts": {str(year): round(float(chance), 4) for year, chance in item.lasts.iloc[9::10].items()},
+                "moves": plain(item.moves.replace([np.inf, -np.inf], np.nan)).to_dict("records"),
+            }  # fmt: skip
+        return {
+            "ground": self.run.ground.name, "capacity": plain(self.sums).to_dict("records"), "pools": pools,
+            "backtest": plain(self.made.backtest).to_dict("records"), "assumptions": list(self.made.assumptions),
+            "made": [str(path) for path in self.made_files],
+        }  # fmt: skip
+
+
+def foresee(folder: Path) -> Outlook:
+    """Compute a ground and say how many burials are possible and until when.
+
+    Raises
+    ------
+    InputError
+        When the input cannot be used, or no burial has a year.
+    """
+    run = compute(folder)
+    tables, rules = run.tables, run.ground.rules
+    possible = still_possible(
+        tables["spaces"], tables["niches"], rules=rules, events=tables["events"], clearances=tables["clearances"]
+    )
+    taken, burials = takings(tables["spaces"], tables["events"], tables["rights"], tables["niches"])
+    years = pd.concat([taken["year"], burials["year"]]).dropna()
+    if not len(years):
+        raise InputError.of("register", "no burial and no right has a year", "A forecast needs the register's dates.")
+    last = min(int(years.max()), run.as_of.year - 1)
+    free = possible["use"].isin(["free", "free, in a lot in use"])
+    left = {kind: int((free & (possible["kind"] == kind)).sum()) for kind in POOLS if (possible["kind"] == kind).any()}
+    made = forecast(taken, burials, left, last_year=last, rules=rules)
+    return Outlook(run, possible, sum_possible(possible), made, [])
+
+
+def rules_used(rules: Rules, names: Iterable[str]) -> list[tuple[str, str, str]]:
+    """Name, value and source of rules, for a report."""
+    found = [rules.rule(name) for name in names]
+    return [(rule.name, str(rule.value), f"{rule.kind}: {rule.source}") for rule in found]
+
+
+def report_outlook(folder: Path, found: Outlook) -> list[Path]:
+    """Write the report for the board: PDF, HTML, and CSV of the counts and of every space that is not counted.
+
+    Raises
+    ------
+    InputError
+        When something cannot be written.
+    """
+    run = found.run
+    facts = _facts(run.ground.crs, run.tables["run"])
+    names = [*_CAPACITY_RULES, *(name for name in run.ground.rules if name.startswith("forecast."))]
+    rules = rules_used(run.ground.rules, names)
+    log.info("drawing the report")
+    pages = planning.board_pages(found.sums, found.possible, run.tables["spaces"], found.made, facts, rules)
+    lost = found.possible[
+        found.possible["use"].isin(["lost", "too little clearance", "not before it is settled"]).to_numpy()
+    ]
+    words = ["The answer in one page", "The years counted and the look back"]
+    pictures = list(zip(words, (planning.print_png(page, 110) for page in pages[:2]), strict=True))
+    target = folder / FOLDER
+    make_folder(target)
+    content = {
+        "board.html": planning.board_html(found.sums, lost, found.made, facts, rules, pictures),
+        "capacity.csv": csv_text(found.sums),
+        "lost.csv": csv_text(lost.drop(columns=["full", "urns", "full_held", "urns_held"])),
+        "years.csv": csv_text(found.made.counts),
+    }
+    made = [target / "board.pdf"]
+    write_bytes(made[0], planning.print_pages(pages, facts, f"How many are left: {facts.name}"))
+    for name, text in content.items():
+        made.append(target / name)
+        write_text(made[-1], text)
+    found.made_files = made
+    return made
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder to write to.
+
+    Raises
+    ------
+    InputError
+        When that cannot be done.
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise input_error(path, error) from error
+
+
+def csv_text(table: pd.DataFrame, columns: Sequence[str] | None = None) -> str:
+    """CSV of a table; text that a spreadsheet would take for a formula is made plain text."""
+    out = plain(table if columns is None else table[list(columns)])
+    for column in out.columns:
+        out[column] = [
+            f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value for value in out[column]
+        ]
+    return str(out.to_csv(index=False, lineterminator="\n"))

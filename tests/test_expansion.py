@@ -1,0 +1,368 @@
+import json
+from functools import lru_cache
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import affinity
+
+from cemgis import cli, invent_parcel, pipeline
+from cemgis.errors import InputError
+from cemgis.expansion import as_plat, best_directions, default_directions, frontier, lay_out, lots_table
+from cemgis.land import usable_land
+from cemgis.layout import Module, bound, frame, plan, to_frame
+from cemgis.parcel import parse_parcel
+from cemgis.pipeline.evidence import read_ground
+from cemgis.pipeline.expanding import plan_parcel
+from cemgis.rules import Rules
+from cemgis.units import US_SURVEY_FOOT
+
+LOTS = Module(frontage=16, depth=12, spaces=4, rows=2, walk=0, drive=12, reach=60)
+ROOT = Path(__file__).parents[1]
+
+
+def rules(**more):
+    base = {"setback.boundary": {"value": "0 ft", "source": "this test"}}
+    given_ = {name.replace("__", "."): {"value": value, "source": "this test"} for name, value in more.items()}
+    return Rules(US_SURVEY_FOOT, base | given_)
+
+
+RULES = rules()
+NOTHING = pd.DataFrame({"kind": [], "geometry": []})
+
+
+def laid(parcel, gates, azimuth=0.0, module=LOTS, rule=RULES, things=NOTHING, **more):
+    land = usable_land(parcel, things, rule, unit=US_SURVEY_FOOT)
+    return land, lay_out("test", land, gates, module, azimuth, rule, unit=US_SURVEY_FOOT, **more)
+
+
+def can_be_built(land, choice, gates):
+    """What every layout must be, in exact geometry: on the land, apart, and driven to from a gate."""
+    boxes = np.asarray(lots_table(choice, "T").geometry)
+    assert choice.spaces == len(boxes) * choice.module.spaces <= choice.model <= choice.most
+    if not len(boxes):
+        return
+    assert shapely.covers(land.usable.buffer(1e-4), boxes).all()
+    small = shapely.buffer(boxes, -1e-3, join_style="mitre")
+    one, two = shapely.STRtree(small).query(small, predicate="intersects")
+    assert (one == two).all()
+    # no lot under a drive, no drive off the land
+    assert shapely.area(shapely.intersection(boxes, choice.drives)).max() < 1.0
+    assert choice.drives.difference(land.drivable.buffer(1e-3)).area < 1.0
+    # a hearse almost as wide as a drive reaches every lot from a gate
+    free = shapely.get_parts(shapely.buffer(choice.drives, -0.35 * choice.module.drive))
+    at_gate = shapely.distance(free, shapely.multipoints(np.array(gates))) < 2 * choice.module.drive
+    assert at_gate.any()
+    reached = shapely.union_all(free[at_gate])
+    beside = choice.laid.rank == 1
+    order = np.lexsort((choice.laid.lots[:, 0], choice.laid.lots[:, 1], choice.laid.block))
+    assert shapely.distance(boxes[beside[order]], reached).max() < 0.4 * choice.module.drive
+    assert set(choice.phase) <= {1, 2, 3}
+
+
+def test_a_field_is_laid_out_and_joined_to_its_gate():
+    parcel, gates = shapely.box(2_000_000, 450_000, 2_000_400, 450_300), [(2_000_000.0, 450_150.0)]
+    land, choice = laid(parcel, gates, azimuth=90.0)
+    can_be_built(land, choice, gates)
+    # the best rows are arithmetic: 25 columns of 16; 300 = n rows: 2 drive 2 drive ...: 8 groups take 8*24+7*12 = 276
+    assert choice.model == 25 * 17 * 4 or choice.model == 25 * 16 * 4
+    assert choice.most >= choice.model
+    assert choice.unreached == choice.dead_ends == 0
+    assert choice.spaces + choice.taken == choice.model
+    assert choice.spaces > 0.75 * choice.model
+    assert choice.measures["per_area"] == pytest.approx(choice.spaces / (400 * 300 / 43560))
+    assert choice.measures["walk"] == 6.0
+    assert choice.measures["drive_area"] == pytest.approx(choice.drives.area)
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.integers(0, 100_000), st.floats(0, 179))
+def test_any_field_can_be_built(seed, azimuth):
+    rng = np.random.default_rng(seed)
+    angle = np.sort(rng.uniform(0, 2 * np.pi, 8))
+    ring = np.column_stack([np.cos(angle), np.sin(angle)]) * rng.uniform(140, 320, (8, 1)) + [2_000_000, 450_000]
+    parcel = shapely.Polygon(ring).buffer(0)
+    parcel = max(shapely.get_parts(parcel), key=lambda part: part.area)
+    middle = parcel.representative_point()
+    things = pd.DataFrame({"kind": ["building"], "geometry": [middle.buffer(9)]})
+    gates = [tuple(parcel.exterior.interpolate(float(rng.uniform(0, parcel.exterior.length))).coords[0])]
+    land, choice = laid(parcel, gates, azimuth=azimuth, things=things, rule=rules(setback__building="20 ft"), tries=0)
+    can_be_built(land, choice, gates)
+
+
+def test_a_gate_behind_a_stream_reaches_nothing():
+    parcel = shapely.box(0, 0, 400, 300)
+    stream = shapely.LineString([(60, -10), (60, 310)])
+    things = pd.DataFrame({"kind": ["watercourse"], "geometry": [stream]})
+    rule = rules(setback__watercourse="10 ft")
+    land, near = laid(parcel, [(400.0, 150.0)], things=things, rule=rule)
+    can_be_built(land, near, [(400.0, 150.0)])
+    _, far = laid(parcel, [(0.0, 150.0)], things=things, rule=rule)
+    # 50 ft on the west bank, 330 ft on the east one: what is not reached is not counted
+    assert far.unreached > far.spaces
+    assert far.spaces + far.unreached + far.taken == far.model
+    assert near.spaces > 4 * far.spaces
+    _, both = laid(parcel, [(0.0, 150.0), (400.0, 150.0)], things=things, rule=rule)
+    assert both.spaces > near.spaces
+
+
+def test_dead_ends_are_kept_short_or_counted():
+    parcel, gates = shapely.box(0, 0, 900, 200), [(0.0, 100.0)]
+    _, short = laid(parcel, gates, azimuth=90.0)
+    _, long = laid(parcel, gates, azimuth=90.0, rule=rules(drive__dead_end="1000 ft"))
+    assert short.dead_ends == long.dead_ends == 0
+    assert short.drives.area > long.drives.area
+    assert long.spaces > short.spaces
+
+
+def test_phases_take_whole_drives_nearest_the_gate_first():
+    parcel, gates = shapely.box(0, 0, 600, 500), [(300.0, 0.0)]
+    _, choice = laid(parcel, gates, azimuth=90.0)
+    v = choice.laid.lots[:, 1]
+    means = [v[choice.phase == number].mean() for number in (1, 2, 3)]
+    assert means == sorted(means)
+    shares = np.bincount(choice.phase)[1:] / len(v)
+    assert ((shares > 0.2) & (shares < 0.5)).all()
+    assert max(len(set(choice.phase[choice.laid.drive == k])) for k in set(choice.laid.drive)) == 1
+
+
+# ---- directions and choices -----------------------------------------------------------------------------------------
+
+
+def test_default_directions():
+    parcel = affinity.rotate(shapely.box(0, 0, 100, 400), -30)  # its long side at 30 degrees
+    road = shapely.LineString([(-100, 0), (300, 0)])
+    got = default_directions(parcel, road, 0.5)
+    assert got == {"heads west": 179.5, "along the road": 90.0, "along the longest side": pytest.approx(30.0)}
+    assert list(default_directions(shapely.box(0, 0, 100, 400))) == ["heads west"]
+    bent = shapely.LineString([(0, 0), (100, 100), (100, 101)])
+    assert default_directions(parcel, bent)["along the road"] == pytest.approx(45, abs=0.5)
+
+
+def test_trying_every_direction_finds_a_turned_field():
+    parcel = affinity.rotate(shapely.box(0, 0, 16 * 14, 24 * 5 + 12 * 4), 17)  # full only at 90 - 17 degrees
+    land = usable_land(parcel, NOTHING, RULES, unit=US_SURVEY_FOOT)
+    best = best_directions(land, LOTS, 0.5, step=1.0)
+    assert best[0][0] == 73.0
+    assert best[0][1] == 4 * 14 * 10
+    # and it leaves nothing out that was better
+    every = [plan(to_frame(land.usable, frame(land.usable, a)), LOTS, 0.5).spaces for a in range(0, 180, 4)]
+    assert max(every) <= best[0][1]
+    tops = [bound(to_frame(land.usable, frame(land.usable, a)), LOTS) * 4 for a in range(0, 180, 4)]
+    assert all(value <= top for value, top in zip(every, tops, strict=True))
+
+
+@lru_cache
+def some_choices():
+    parcel, gates = shapely.box(0, 0, 420, 330), ((0.0, 160.0),)
+    land = usable_land(parcel, NOTHING, RULES, unit=US_SURVEY_FOOT)
+    return tuple(
+        lay_out(f"{rows} at {azimuth}", land, gates, Module(16, 12, 4, rows, 0, 12, 60), azimuth, RULES,
+                unit=US_SURVEY_FOOT, tries=0)
+        for rows in (1, 2, 3) for azimuth in (0.0, 45.0, 90.0)
+    )  # fmt: skip
+
+
+def test_the_frontier_keeps_what_nothing_beats():
+    choices = some_choices()
+    kept = frontier(choices, most=20)
+    names = ("walk", "drive_area")
+
+    def beats(a, b):
+        x = [-a.spaces, *(round(a.measures[n], 6) for n in names)]
+        y = [-b.spaces, *(round(b.measures[n], 6) for n in names)]
+        return all(p <= q for p, q in zip(x, y, strict=True)) and x != y
+
+    for choice in choices:
+        assert (choice in kept) == (not any(beats(other, choice) for other in choices))
+    assert [c.spaces for c in kept] == sorted((c.spaces for c in kept), reverse=True)
+    assert len(frontier(choices, most=2)) == 2
+    assert frontier([]) == []
+
+
+# ---- a plat of it ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("azimuth", [0.0, 20.0, 90.0, 134.0])
+def test_the_plat_is_the_layout(azimuth):
+    parcel, gates = shapely.box(2_000_000, 450_000, 2_000_400, 450_300), [(2_000_000.0, 450_150.0)]
+    _, choice = laid(parcel, gates, azimuth=azimuth, tries=0)
+    drawn = as_plat(
+        choice, "F", plat="new", label=lambda *part: f"{part[0]}-{part[2]}", crs_name="EPSG:6549", date="2025-01-01"
+    )
+    assert len(drawn.lots) == len(choice.laid.lots)
+    assert sorted(drawn.lots["lot"].astype(int)) == list(range(1, len(drawn.lots) + 1))
+    # one rigid motion takes the plat's southwest corners to the stakes: distances agree
+    plat = drawn.lots[["x", "y"]].to_numpy()
+    grid = drawn.stakes[["easting", "northing"]].to_numpy()
+    rng = np.random.default_rng(0)
+    a, b = rng.integers(0, len(plat), (2, 200))
+    assert np.allclose(np.hypot(*(plat[a] - plat[b]).T), np.hypot(*(grid[a] - grid[b]).T), rtol=0, atol=1e-3)
+    # its north is within 45 degrees of grid north
+    turn = np.linalg.lstsq(plat - plat.mean(axis=0), grid - grid.mean(axis=0), rcond=None)[0]
+    assert turn[1, 1] > np.cos(np.radians(46))
+    assert np.linalg.det(turn) == pytest.approx(1.0, abs=1e-6)
+    # stakes are corners of their lots
+    table = lots_table(choice, "F")
+    assert shapely.distance(shapely.points(grid), shapely.boundary(table.geometry.to_numpy())).max() < 1e-3
+    assert {(16.0, 12.0), (12.0, 16.0)} >= set(map(tuple, drawn.lots[["width", "depth"]].to_numpy()))
+    assert "not for recording" in drawn.toml
+    # the heads lie across the rows, at the end nearer to west
+    assert abs((choice.heads_azimuth - azimuth) % 180 - 90) < 1e-6
+    assert abs((choice.heads_azimuth - 270 + 180) % 360 - 180) <= 90
+
+
+# ---- the description ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def ground():
+    return read_ground(ROOT / "data" / "demo")
+
+
+def test_the_demo_parcel_is_committed_as_it_is_made():
+    for name, content in invent_parcel.parcel().items():
+        if not name.endswith(".tif"):
+            assert (ROOT / "data" / "demo" / name).read_bytes() == content
+    assert sum(map(len, invent_parcel.parcel().values())) < 200_000
+
+
+def test_every_mistake_in_a_description_is_named_at_once(ground):
+    text = """
+name = "field"
+outline = "../field.geojson"
+colour = "green"
+heads = "leeward"
+gates = [[1, "two"]]
+phases = 0
+[[keep_away]]
+kind = "dragon"
+file = "a.geojson"
+[[module]]
+frontage = "16"
+rows = 0
+[[module]]
+depth = "12.3 ft"
+[rules]
+"land.slope" = { value = 10 }
+"""
+    with pytest.raises(InputError) as caught:
+        parse_parcel(text, ground, "field.toml")
+    said = str(caught.value)
+    for word in ("colour", "'leeward'", "no point", "'dragon'", "no count", "multiple of", "lacks its value", "leads out",
+                 "number of phases"):  # fmt: skip
+        assert word in said
+    with pytest.raises(InputError, match="not TOML"):
+        parse_parcel("a = ", ground, "field.toml")
+    with pytest.raises(InputError, match="gate"):
+        parse_parcel('name = "x"\noutline = "x.geojson"', ground, "field.toml")
+
+
+def test_defaults_come_from_the_rules(ground):
+    parcel = parse_parcel('name = "x"\noutline = "x.geojson"\ngates = [[1.0, 2.0]]', ground, "x.toml")
+    (module,) = parcel.modules
+    assert (module.frontage, module.depth, module.drive) == (16.0, 12.0, 10.0)  # by the rules of space and drive
+    assert parcel.heads == 270.0
+
+
+# ---- end to end -----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("planned")
+    for name in read_ground(ROOT / "data" / "demo").evidence:
+        (folder / "own" / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / "own" / name).write_bytes((ROOT / "data" / "demo" / name).read_bytes())
+    (folder / "own" / "ground.toml").write_bytes((ROOT / "data" / "demo" / "ground.toml").read_bytes())
+    for name, content in invent_parcel.parcel().items():
+        (folder / "own" / name).parent.mkdir(exist_ok=True)
+        (folder / "own" / name).write_bytes(content)
+    made = pipeline.expand(folder / "own", modules=["family lots"], choice=1, into=folder / "joined")
+    return folder, made
+
+
+def test_the_demo_parcel_is_planned_and_what_it_wrote_can_be_opened(planned):
+    folder, made = planned
+    found = made.found
+    assert found.land.pieces["area"].sum() == pytest.approx(found.land.parcel.area)
+    words = " ".join(found.land.pieces["reason"])
+    for reason in ("building", "well", "watercourse", "tree", "road", "steeper", "hollow", "boundary"):
+        assert reason in words
+    for choice in found.choices:
+        can_be_built(found.land, choice, found.parcel.gates)
+        assert choice.unreached == choice.dead_ends == 0
+    target = folder / "own" / "expansion" / "meadow"
+    layers = set(pyogrio.list_layers(target / "expansion.gpkg")[:, 0])
+    assert {"parcel", "land", "gates", "keep_away", "contours", "choice_1_lots", "choice_1_drives"} <= layers
+    lots = gpd.read_file(target / "expansion.gpkg", layer="choice_1_lots")
+    assert len(lots) * 4 == found.choices[0].spaces
+    assert lots.crs.equals(found.ground.crs.crs)
+    assert (target / "planner.pdf").read_bytes()[:4] == b"%PDF"
+    said = made.words()
+    assert "not for recording" in said
+    assert "buys" in said
+    assert json.loads(json.dumps(made.summary()))["choices"][0]["spaces"] == found.choices[0].spaces
+
+
+def test_the_chosen_layout_joins_the_ground_and_is_built(planned):
+    folder, made = planned
+    before = pipeline.compute(folder / "own")
+    after = pipeline.compute(folder / "joined")
+    choice = made.found.choices[0]
+    spaces = after.tables["spaces"]
+    new = spaces[spaces["section"] == "F"]
+    assert len(new) == choice.spaces
+    assert len(spaces) == len(before.tables["spaces"]) + choice.spaces
+    # nothing was renumbered, and nothing that was there moved
+    old = spaces[spaces["section"] != "F"].set_index("space_id")
+    was = before.tables["spaces"].set_index("space_id")
+    assert set(old.index) == set(was.index)
+    here, there = (shapely.centroid(table.geometry.to_numpy()) for table in (old.loc[was.index], was))
+    gap = shapely.distance(here, there)
+    assert gap.max() < 1e-3
+    # the new lots lie where they were laid out
+    lots = after.tables["lots"].set_index("lot_id")
+    design = lots_table(choice, "F").set_index("lot_id")
+    assert set(design.index) == set(lots.index[lots["section"] == "F"])
+    gap = shapely.hausdorff_distance(lots.loc[design.index].geometry.to_numpy(), design.geometry.to_numpy())
+    assert gap.max() < 0.01
+    assert (new["state"] == "vacant").all()
+    assert len(set(new["heads"])) == 1
+    # no finding that was not there, besides that its markers have been read only once, by design
+    kinds = {(item.kind, item.subject) for item in before.findings}
+    fresh = {item.kind for item in after.findings if (item.kind, item.subject) not in kinds}
+    assert fresh <= {"markers not trusted"}
+
+
+def test_bad_folders_and_choices_are_refused(planned, tmp_path):
+    folder, _ = planned
+    own = read_ground(folder / "own")
+    with pytest.raises(InputError, match="no such file"):
+        plan_parcel(own, tmp_path / "absent.toml")
+    with pytest.raises(InputError, match="no 'pyramids'"):
+        plan_parcel(own, folder / "own" / "expansion" / "meadow.toml", modules=["pyramids"])
+    assert cli.main(["expand", str(tmp_path)]) == 2
+
+
+def test_the_forecast_command_says_and_writes(planned, capsys):
+    folder, _ = planned
+    assert cli.main(["forecast", str(folder / "own"), "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert set(said["pools"]) == {"full", "infant", "cremation", "niche"}
+    assert sum(row["total"] for row in said["capacity"]) == 1988
+    pages = folder / "own" / "reports"
+    assert (pages / "board.pdf").read_bytes()[:4] == b"%PDF"
+    html = (pages / "board.html").read_text(encoding="utf-8")
+    assert "How many are left" in html
+    assert "<script" not in html
+    lost = pd.read_csv(pages / "lost.csv")
+    gone = ("lost", "too little clearance", "not before it is settled")
+    assert len(lost) == sum(row[use] for row in said["capacity"] for use in gone)
+    assert lost["why"].notna().all()

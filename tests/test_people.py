@@ -1,0 +1,242 @@
+"""People across lists: one burial told twice is one, differences are named, kin is found and suggested."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from cemgis import schema
+from cemgis.conflicts import conflicts, twice
+from cemgis.layers import LAYERS
+from cemgis.people import count_as_dead, joined_sources, with_kin
+from cemgis.register import TABLES, read_register
+from cemgis.rules import Rules
+from cemgis.units import FOOT
+
+RULES = Rules(FOOT)
+
+
+def ground(lots=30):
+    return pd.DataFrame(
+        [{"space_id": f"A-{lot}-{space}", "section": "A", "lot_id": f"A-{lot}", "space": str(space)}
+         for lot in range(1, lots + 1) for space in range(1, 5)]
+    )  # fmt: skip
+
+
+def register(*lists, lots=30):
+    spaces = ground(lots)
+    plain = spaces[["lot_id", "section"]].drop_duplicates().assign(row=None)
+    plain["lot"] = plain["lot_id"].str[2:]
+    parts = []
+    for number, rows in enumerate(lists):
+        table = pd.DataFrame(rows)
+        table["line"] = np.arange(2, len(table) + 2)
+        parts.append(read_register(table, source=f"list{number}.csv", spaces=spaces, lots=plain, kind="interment"))
+    return joined_sources(parts, RULES["register.about"])
+
+
+def row(name, place, **more):
+    return {"name": name, "place": place, **more}
+
+
+def test_one_burial_told_by_two_lists_is_there_once_and_gaps_are_filled():
+    found = register(
+        [row("Penn, Ada", "A-1-2", date="1901")],
+        [
+            row("Ada Penn", "A-1-2", date="1901-05-03", born="1850", container="oak"),
+            row("Bo Lark", "A-2-1", date="1902"),
+        ],
+    )
+    assert found.findings == []
+    assert found.people["name"].tolist() == ["Penn, Ada", "Bo Lark"]
+    first = found.events.iloc[0]
+    assert (first["date"], first["container"], first["also_in"]) == ("1901", "oak", "list1.csv, line 2")
+    assert found.people["born"].iloc[0] == "1850"
+    for name in TABLES:
+        schema.check(getattr(found, name), LAYERS[name])
+
+
+def test_the_list_named_first_counts_and_the_difference_is_a_finding():
+    found = register(
+        [row("Ada Penn", "A-1-2", date="1901-05-03", died="1901-05-01", born="1850")],
+        [row("Ada Penn", "A-1-2", date="1901", died="1901-04-30", born="1861")],
+    )
+    (finding,) = found.findings
+    assert finding.kind == "sources disagree"
+    assert (
+        finding.reason
+        == "Ada Penn: born 1850 and 1861; died 1901-05-01 and 1901-04-30 (list0.csv, line 2; list1.csv, line 2)"
+    )
+    assert found.people["died"].tolist() == ["1901-05-01"]
+
+
+@pytest.mark.parametrize(
+    "other",
+    [row("Ada Penn", "A-1-3", date="1901"), row("Ida Penn", "A-1-2", date="1901"), row("Ada Penn",
+     "A-1-2", date="1931"),
+     row("Ada Penn", "A-1-2", date="1901", kind="disinterment"), row("Ada Penn", "A-1-2 ", date="1901", suffix="Jr.")],
+)  # fmt: skip
+def test_other_burials_stay_two(other):
+    found = register([row("Ada Penn", "A-1-2", date="1901-05-03")], [other])
+    assert len(found.events) == 2
+
+
+def test_two_rows_of_one_list_are_never_joined():
+    found = register([row("Ada Penn", "A-1-2", date="1901")] * 2, [row("Ada Penn", "A-1-2", date="1901")])
+    assert len(found.events) == 2
+
+
+def test_three_lists_fill_in_their_order():
+    found = register(
+        [row("Ada Penn", "A-1-2")],
+        [row("Ada Penn", "A-1-2", born="1850")],
+        [row("Ada Penn", "A-1", born="1851", died="1901")],
+    )
+    assert len(found.events) == 1
+    assert found.people[["born", "died"]].iloc[0].tolist() == ["1850", "1901"]
+    assert found.people["also_in"].iloc[0] == "list1.csv, line 2; list2.csv, line 2"
+
+
+def test_a_removal_is_of_the_person_who_was_buried_there():
+    found = register(
+        [row("Ada Penn", "A-1-2", date="1901"), row("Penn, Ada", "A-1-2", date="1950", kind="disinterment")]
+    )
+    assert len(found.people) == 1
+    assert found.events["person_id"].tolist() == ["list0.csv:2"] * 2
+
+
+def test_stones_and_memories_find_their_person():
+    found = register(
+        [row("Ada Penn", "A-1-2", date="1901", died="1901-05-01", born="1850"), row("Bo Penn", "A-1-3", date="1911")],
+        [row("Ada Penn", "A-1-2", kind="stone", died="1902", born="1850"), row("Bo Penn",
+         "A-1", kind="memory", note="drowned"),
+         row("Cy Penn", "A-1", kind="stone", born="1890")],
+    )  # fmt: skip
+    assert found.inscriptions["person_id"].fillna("").tolist() == ["list0.csv:2", ""]
+    assert found.memories["person_id"].tolist() == ["list0.csv:3"]
+    (finding,) = conflicts(found, RULES)
+    assert finding.kind == "stone disagrees"
+    assert "died 1902 on the stone, 1901-05-01 in the register" in finding.reason
+
+
+def test_recorded_kin_are_found_in_their_lot_and_others_suggested_and_marked():
+    found = with_kin(
+        register(
+            [row("John Penn", "A-1-1", born="1840", date="1900"), row("Mary, wife of John Penn",
+             "A-1-2", born="1845", date="1901"),
+             row("Cy Penn", "A-1-3", born="1868", date="1930"), row("Dee Penn", "A-2-1", born="1868", date="1930"),
+             row("Ed Vale", "A-1-4", born="1866", date="1931", spouse="Cy Penn")]
+        ),
+        RULES,
+    )  # fmt: skip
+    kin = found.kin.set_index("kin_id")
+    recorded = kin[kin["by"] == "as recorded"]
+    assert recorded["other_id"].tolist() == ["list0.csv:2", "list0.csv:4"]
+    suggested = kin[kin["by"] == "suggested"]
+    assert suggested[["person_id", "relation", "other_id"]].to_numpy().tolist() == [
+        ["list0.csv:4", "perhaps child of", "list0.csv:2"]
+    ]
+    assert suggested["why"].iloc[0] == "same surname in lot A-1, born 28 years apart"
+
+
+def test_who_counts_as_dead():
+    people = pd.DataFrame({"person_id": list("abcdef"), "born": ["1914", "1916", None, None, "1990", "19XX"],
+                           "died": [None, None, None, "1950", None, None]})  # fmt: skip
+    events = pd.DataFrame(
+        {"person_id": ["c", "e", "f"], "kind": ["interment", "interment", "interment"], "date": ["1871", None, None]}
+    )
+    # an undated burial is none to rely on: a space may be entered before it is used
+    assert count_as_dead(people, events, 2025, 110).tolist() == [True, False, True, True, False, False]
+
+
+# ---- conflicts -------------------------------------------------------------------------------------------------------
+
+
+def kinds(*rows):
+    return [(item.kind, item.subject) for item in conflicts(register(list(rows)), RULES)]
+
+
+def test_dates_out_of_order():
+    assert kinds(row("Ada Penn", "A-1-1", date="1901-05-01", died="1901-05-02")) == [
+        ("burial before death", "list0.csv:2")
+    ]
+    assert kinds(row("Ada Penn", "A-1-1", date="1901-05-02", died="1901-05-02")) == []
+    assert kinds(row("Ada Penn", "A-1-1", date="1901", died="1901-05-02")) == []  # that year, later
+    assert kinds(row("Ada Penn", "A-1-1", died="1850", born="1851")) == [("death before birth", "list0.csv:2")]
+    assert kinds(row("Ada Penn", "A-1-1", date="1850", born="1851")) == [("burial before death", "list0.csv:2")]
+    # about and before are not so exact as to be contradicted
+    assert kinds(row("Ada Penn", "A-1-1", date="1901-05-01", died="abt 1903")) == []
+    assert kinds(row("Ada Penn", "A-1-1", date="1901-05-01", died="abt 1907")) == [
+        ("burial before death", "list0.csv:2")
+    ]
+    assert kinds(row("Ada Penn", "A-1-1", date="1901-05-01", died="before 1910")) == []
+
+
+def test_an_age_that_does_not_fit():
+    assert kinds(row("Ada Penn", "A-1-1", born="1850", died="1901", age="70")) == [("age disagrees", "list0.csv:2")]
+    assert kinds(row("Ada Penn", "A-1-1", born="1850", died="1901", age="50")) == []
+    assert kinds(row("Ada Penn", "A-1-1", died="1901", age="50")) == []
+
+
+def people_of_a_ground(rng, n):
+    given, surnames = ["Ada", "Bo", "Cy", "Dee", "Ed", "Flo", "Gus", "Hal"], [f"{a}{b}" for a in ("Pen", "Lark",
+     "Val", "Wren", "Tar")
+                                                                              for b in ("ner", "dell", "ton",
+                                                                               "sey", "by")]  # fmt: skip
+    return [
+        row(f"{rng.choice(given)} {rng.choice(surnames)}", f"A-{number // 4 + 1}-{number % 4 + 1}",
+            died=f"{1860 + rng.integers(120)}-{rng.integers(1, 13):02d}-{rng.integers(1, 29):02d}")
+        for number in range(n)
+    ]  # fmt: skip
+
+
+def test_one_person_twice_is_found_and_namesakes_are_not():
+    rng = np.random.default_rng(4)
+    rows = people_of_a_ground(rng, 400)
+    planted = {
+        7: dict(rows[7], place="A-120-1"),
+        31: dict(rows[31], name=rows[31]["name"][:-1] + "ie", place="A-8-1"),
+    }
+    found = register(rows + list(planted.values()), lots=130)
+    said = [item for item in conflicts(found, RULES) if item.kind == "person twice"]
+    assert {item.subject for item in said} == {"list0.csv:9, list0.csv:402", "list0.csv:33, list0.csv:403"}
+    assert all("odds" in item.reason for item in said)
+
+
+def test_odds_are_those_of_the_formula():
+    """Two rows, one name, one day, one space: every factor by hand."""
+    found = register([row("Ada Penn", "A-1-1", died="1901-05-01"), row("Ada Penn", "A-1-1", died="1901-05-01")])
+    odds = twice(found, RULES)["odds"].iloc[0]
+    # prior 2 x 0.01 / 1; each name is borne by all; a day of the one year seen; one space of one
+    assert odds == pytest.approx(0.02 * 0.85 * 0.85 * (0.80 * 365.25 * 1) * 1.0 * (0.80 * 1), rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("one", "two"),
+    [
+        (row("Ada Penn", "A-1-1", died="1901-05-01"), row("Ada Penn", "A-9-1", died="1931-05-01")),
+        (row("Hal Penn, Sr.", "A-1-1", died="1901-05-01"), row("Hal Penn, Jr.", "A-1-2", died="1901-05-01")),
+        (row("Unknown", "A-1-1", died="1901-05-01"), row("Unknown", "A-1-1", died="1901-05-01")),
+        (row("Infant of Ada Penn", "A-1-1", died="1901-05-01"), row("Infant of Ada Penn", "A-1-1", died="1901-05-01")),
+    ],
+)
+def test_others_are_not_one_person(one, two):
+    rng = np.random.default_rng(4)
+    found = register([*people_of_a_ground(rng, 100), one, two])
+    assert not [
+        item for item in conflicts(found, RULES) if item.kind == "person twice" and "list0.csv:103" in item.subject
+    ]
+
+
+def test_someone_moved_to_another_grave_is_rightly_there_twice():
+    rows = [row("Ada Penn", "A-1-1", date="1901-05-01", died="1901-04-30"), row("Ada Penn",
+     "A-1-1", date="1950", kind="disinterment"),
+            row("Ada Penn", "A-9-1", date="1950", died="1901-04-30")]  # fmt: skip
+    assert kinds(*rows) == []
+
+
+def test_an_empty_register_has_no_conflicts():
+    found = with_kin(joined_sources([], 5.0), RULES)
+    assert [len(getattr(found, name)) for name in TABLES] == [0] * 6
+    assert conflicts(found, RULES) == []
