@@ -34,6 +34,7 @@ _PREFIX, _SOUND, _SPELT = 0.86, 0.70, 0.92
 _BOTH = 0.06
 _NO_DATES = 0.75
 _LEAST = 0.35
+_NOISE = 0.55
 _NEVER = 99_999
 
 
@@ -148,7 +149,7 @@ def _kin_words(kin: pd.DataFrame | None, shown: set[str], *, staff: bool) -> dic
 
 def _most_off(token: str) -> int:
     """Letters that may be wrong in a word of that length."""
-    return 0 if len(token) < 3 else 1 if len(token) < 5 else 2 if len(token) < 9 else 3
+    return 0 if len(token) < 3 else 1 if len(token) < 6 else 2 if len(token) < 9 else 3
 
 
 class _Matches(NamedTuple):
@@ -297,7 +298,8 @@ class Finder:
         score = total * factor * allowed / len(tokens)
         # Whoever answers every word comes before anyone who answers some.
         score *= np.where(answered == len(tokens), 1.0, 0.6).astype(np.float32)
-        good = np.flatnonzero(score > _LEAST)
+        # What fits far worse than the best is noise beside it.
+        good = np.flatnonzero(score > max(_LEAST, _NOISE * float(score.max(initial=0.0))))
         if len(good) > limit:
             edge = np.partition(score[good], len(good) - limit)[len(good) - limit]
             good = good[score[good] >= edge]

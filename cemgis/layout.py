@@ -28,6 +28,9 @@ Ints = npt.NDArray[np.int64]
 EPS = 1e-6
 """Lots may stick out by this much of a unit: rounding, not land."""
 
+SCALE = 1 << 20
+"""Worth of a lot: of plans with as many lots, the one with the shorter ways from the drives is worth more."""
+
 
 @dataclass(frozen=True, slots=True)
 class Module:
@@ -272,8 +275,8 @@ class Halves:
     heights, drive, walk : list of int, int, int
         Depth of m rows, width of a drive, gap between rows, in steps.
     up, down : list of ndarray, shape (n, phases)
-        Lots of m rows above a drive whose upper edge is at j; below one whose lower edge is at j. Every lot, the rows
-        between it and the drive, and the drive beside it lie on the land.
+        Worth of m rows above a drive whose upper edge is at j; below one whose lower edge is at j: `SCALE` a lot, one
+        less for every row between it and the drive. Every lot, those rows and the drive beside it lie on the land.
     most : int
         Most rows between two drives.
     phases : ndarray or None
@@ -310,8 +313,9 @@ def halves(area: Any, module: Module, resolution: float) -> Halves:
         fits.append(found)
         counts = _count(found, n, module.frontage, phases)
         # Upper edge of the drive at j: the strip begins at j - drive. Lower edge at j: it begins at j - depth of rows.
-        up.append(up[-1] + _shifted(counts, drive))
-        down.append(down[-1] + _shifted(counts, deep[m]))
+        worth = counts * (SCALE - (m - 1))
+        up.append(up[-1] + _shifted(worth, drive))
+        down.append(down[-1] + _shifted(worth, deep[m]))
     return Halves(resolution, low, deep, drive, walk, up, down, module.rows, phases, fits)
 
 
@@ -340,7 +344,7 @@ def _solve(found: Halves) -> _Solved:
     top = len(found.heights) - 1
     ended = np.zeros((top + 1, n, width), dtype=np.int64)
     lower, upper = np.zeros((n, width), dtype=np.int64), np.zeros((n, width), dtype=np.int64)
-    never = np.int64(-(1 << 40))
+    never = np.int64(-(1 << 60))
     ended[1:] = never
     upper[:] = never
     block = min(found.drive, found.heights[1])
@@ -378,7 +382,7 @@ def _solve(found: Halves) -> _Solved:
     phase = int(np.argmax(finish))
     value = int(finish[phase])
     chosen = _trace(found, ended[:, :, phase], lower[:, phase], phase, value)
-    return _Solved(value, phase, chosen)
+    return _Solved(-(-value // SCALE), phase, chosen)
 
 
 def _trace(found: Halves, ended: Ints, lower: Ints, phase: int, value: int) -> list[tuple[str, int, int]]:

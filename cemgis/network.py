@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -61,20 +61,26 @@ def _lanes(laid: Plan, drivable: Any) -> tuple[list[_Lane], Ints]:
     lanes: list[_Lane] = []
     of = np.full(len(laid.lots), -1, dtype=np.int64)
     width = laid.module.frontage
+    room = laid.module.drive
+    above = laid.lots[:, 1] >= laid.drives[laid.drive, 2] - 1e-6
     for drive, (block, low, high) in enumerate(laid.drives):
-        mine = np.flatnonzero(laid.drive == drive)
-        if not len(mine):
-            continue
-        u = laid.lots[mine, 0]
-        start, _ = intervals(drivable, float(low), float(high - low))
-        if not len(start):
-            start = np.array([u.min()])
-        at = np.clip(np.searchsorted(start, u + 1e-4, side="right") - 1, 0, len(start) - 1)
-        for stretch in np.unique(at):
-            here = at == stretch
-            of[mine[here]] = len(lanes)
-            first, last = float(u[here].min()), float(u[here].max()) + width
-            lanes.append(_Lane(first, last, float(low), float(high), drive, int(block)))
+        # a drive wider than it must be is land only within its least width from the rows on either side
+        exact = high - low < room + 1e-6
+        for up in (True, False):
+            mine = np.flatnonzero((laid.drive == drive) & ((above == up) | exact))
+            if not len(mine) or (exact and not up):
+                continue
+            v0 = float(high - room if up else low)
+            u = laid.lots[mine, 0]
+            start, _ = intervals(drivable, v0, room)
+            if not len(start):
+                start = np.array([u.min()])
+            at = np.clip(np.searchsorted(start, u + 1e-4, side="right") - 1, 0, len(start) - 1)
+            for stretch in np.unique(at):
+                here = at == stretch
+                of[mine[here]] = len(lanes)
+                first, last = float(u[here].min()), float(u[here].max()) + width
+                lanes.append(_Lane(first, last, v0, v0 + room, drive, int(block)))
     return lanes, of
 
 
@@ -101,21 +107,25 @@ def join_drives(laid: Plan, drivable: Any, gates: Floats, rules: Mapping[str, fl
     tree = shapely.STRtree(boxes)
     crosses, dead = _crosses(laid, lanes, drivable, rules["drive.dead_end"], rules["drive.inner_radius"])
     strips = [shapely.box(u, low, u + width, high) for u, low, high, _ in crosses]
-    fillets = _fillets(crosses, lanes, width, rules["drive.inner_radius"], drivable)
     own = [shapely.box(lane.u0, lane.v0, lane.u1, lane.v1) for lane in lanes]
     # stretches joined by crosses are one piece
     piece = np.arange(len(lanes))
     for _, _, _, joined in crosses:
         piece[np.isin(piece, piece[joined])] = piece[joined[0]]
     paths, reached, way = _paths(piece, own, strips, crosses, boxes, drivable, gates, width)
+    there = [reached[cross[3][0]] for cross in crosses]
+    strips = [strip for strip, good in zip(strips, there, strict=True) if good]
+    fillets = _fillets(
+        [cross for cross, good in zip(crosses, there, strict=True) if good], lanes, width, rules["drive.inner_radius"],
+        drivable,
+    )  # fmt: skip
     built = shapely.union_all([*strips, *fillets, *paths])
     lost = none.copy()
     if not built.is_empty:
         lost[tree.query(shapely.buffer(built, -1e-4), predicate="intersects")] = True
     unreached = ~reached[lane_of] & ~lost
     kept = ~lost & ~unreached
-    served = np.unique(lane_of[kept])
-    alive = [own[k] for k in range(len(own)) if k in set(served.tolist())]
+    alive = [item for item, good in zip(own, reached, strict=True) if good]
     drives = shapely.union_all([*alive, built])
     return Network(drives, kept, lost, unreached, way[lane_of], dead)
 
@@ -134,19 +144,19 @@ def _crosses(laid: Plan, lanes: list[_Lane], drivable: Any, dead_end: float, rad
     bad = 0
     for block in sorted({lane.block for lane in lanes}):
         mine = [k for k, lane in enumerate(lanes) if lane.block == block]
-        chains = _chains(laid, lanes, mine, block, drivable, radius)
-        spans = np.array([(lanes[k].u0, lanes[k].u1) for k in mine])
-        best: tuple[int, int, int, list[int]] | None = None
+        chains, takes_of = _chains(laid, lanes, mine, block, drivable, radius)
+        spans = np.array([(lanes[k].u0, lanes[k].u1, lanes[k].v0, lanes[k].v1) for k in mine])
+        best: tuple[int, int, int] | None = None
+        kept: list[_Chain] = []
         for weight in _WEIGHTS:
             chosen = _choose(chains, spans, laid.module.drive, dead_end, weight)
-            pieces, ends = _state(chains, chosen, spans, laid.module.drive, dead_end)
-            taken = int(np.any([chains[k].takes for k in chosen], axis=0).sum()) if chosen else 0
-            if best is None or (pieces, len(ends), taken) < best[:3]:
-                best = (pieces, len(ends), taken, chosen)
-        if best is None:
-            continue
-        bad += best[1]
-        made += [(chains[k].u, chains[k].v0, chains[k].v1, [mine[m] for m in chains[k].held]) for k in sorted(best[3])]
+            chosen = _trim(chosen, spans, laid.module.drive, dead_end, takes_of)
+            pieces, ends = _state(chosen, spans, laid.module.drive, dead_end)
+            taken = int(np.any([item.takes for item in chosen], axis=0).sum()) if chosen else 0
+            if best is None or (pieces, len(ends), taken) < best:
+                best, kept = (pieces, len(ends), taken), chosen
+        bad += best[1] if best is not None else 0
+        made += [(item.u, item.v0, item.v1, [mine[m] for m in item.held]) for item in kept]
     return made, bad
 
 
@@ -164,11 +174,22 @@ class _Chain:
     takes: npt.NDArray[np.bool_]
 
 
-def _chains(laid: Plan, lanes: list[_Lane], mine: list[int], block: int, drivable: Any, radius: float) -> list[_Chain]:
+def _chains(
+    laid: Plan, lanes: list[_Lane], mine: list[int], block: int, drivable: Any, radius: float
+) -> tuple[list[_Chain], _Takes]:
     width, module = laid.module.drive, laid.module
     here = laid.block == block
     lots, beside, drive_of = laid.lots[here], laid.rank[here] == 1, laid.drive[here]
     spans = np.array([(lanes[k].u0, lanes[k].u1, lanes[k].v0, lanes[k].v1) for k in mine])
+    drives = np.array([lanes[k].drive for k in mine])
+
+    def takes_of(u: float, v0: float, v1: float, held: list[int]) -> npt.NDArray[np.bool_]:
+        between = (lots[:, 1] + module.depth > v0 + 1e-6) & (lots[:, 1] < v1 - 1e-6)
+        # the rounded corners reach the rows that lie along the drives crossed
+        wide = radius * (beside & np.isin(drive_of, drives[held]))
+        left, right = u - wide + 1e-6, u + width + wide - 1e-6
+        return np.asarray(between & (lots[:, 0] < right) & (lots[:, 0] + module.frontage > left))
+
     low, high = float(spans[:, 0].min()), float(spans[:, 1].max())
     # from, up to and across the edges of lot columns, so that no more columns are touched than must be
     edges = np.unique(lots[:, 0].round(4))
@@ -184,27 +205,51 @@ def _chains(laid: Plan, lanes: list[_Lane], mine: list[int], block: int, drivabl
             held = np.flatnonzero(over & (spans[:, 2] >= start - 1e-6) & (spans[:, 3] <= end + 1e-6))
             if len(held) < 2:
                 continue
-            v0, v1 = float(spans[held, 2].min()), float(spans[held, 3].max())
-            between = (lots[:, 1] + module.depth > v0 + 1e-6) & (lots[:, 1] < v1 - 1e-6)
-            # the rounded corners reach the rows that lie along the drives crossed
-            wide = radius * (beside & np.isin(drive_of, [lanes[mine[k]].drive for k in held]))
-            left, right = u - wide + 1e-6, u + width + wide - 1e-6
-            takes = between & (lots[:, 0] < right) & (lots[:, 0] + module.frontage > left)
-            made.append(_Chain(float(u), v0, v1, held.tolist(), takes))
-    return made
+            made.append(_chain(float(u), held.tolist(), spans, takes_of))
+    return made, takes_of
 
 
-def _state(
-    chains: list[_Chain], chosen: list[int], spans: Floats, width: float, dead_end: float
-) -> tuple[int, list[tuple[int, float]]]:
+_Takes = Callable[[float, float, float, list[int]], npt.NDArray[np.bool_]]
+
+
+def _chain(u: float, held: list[int], spans: Floats, takes_of: _Takes) -> _Chain:
+    v0, v1 = float(spans[held, 2].min()), float(spans[held, 3].max())
+    return _Chain(u, v0, v1, held, takes_of(u, v0, v1, held))
+
+
+def _trim(chosen: list[_Chain], spans: Floats, width: float, dead_end: float, takes_of: _Takes) -> list[_Chain]:
+    """Take out cross drives and ends of them that nothing needs, those that take the most lots first."""
+    pieces, ends = _state(chosen, spans, width, dead_end)
+
+    def as_good(other: list[_Chain]) -> bool:
+        now = _state(other, spans, width, dead_end)
+        return now[0] <= pieces and len(now[1]) <= len(ends)
+
+    for chain in sorted(chosen, key=lambda item: -int(item.takes.sum())):
+        rest = [item for item in chosen if item is not chain]
+        if as_good(rest):
+            chosen = rest
+            continue
+        held = sorted(chain.held, key=lambda k: float(spans[k, 2]))
+        for side in (0, -1):
+            while len(held) > 2:
+                fewer = held[1:] if side == 0 else held[:-1]
+                if not as_good([*rest, replace(chain, held=fewer)]):
+                    break
+                held = fewer
+        chosen = [*rest, _chain(chain.u, held, spans, takes_of)]
+    return chosen
+
+
+def _state(chosen: list[_Chain], spans: Floats, width: float, dead_end: float) -> tuple[int, list[tuple[int, float]]]:
     """Pieces the stretches fall into, and ends that are too far from a crossing: stretch and u."""
     piece = np.arange(len(spans))
     first, last = np.full(len(spans), np.inf), np.full(len(spans), -np.inf)
-    for k in chosen:
-        held = np.array(chains[k].held)
+    for chain in chosen:
+        held = np.array(chain.held)
         piece[np.isin(piece, piece[held])] = piece[held[0]]
-        first[held] = np.minimum(first[held], chains[k].u)
-        last[held] = np.maximum(last[held], chains[k].u + width)
+        first[held] = np.minimum(first[held], chain.u)
+        last[held] = np.maximum(last[held], chain.u + width)
     alone = np.isinf(first)
     long = alone & (spans[:, 1] - spans[:, 0] > dead_end + width)
     left = np.flatnonzero(long | (~alone & (first - spans[:, 0] > dead_end)))
@@ -213,8 +258,8 @@ def _state(
     return len(np.unique(piece)), ends
 
 
-def _choose(chains: list[_Chain], spans: Floats, width: float, dead_end: float, weight: float) -> list[int]:
-    """Choose cross drives one after another by use over land, then take out what is not needed."""
+def _choose(chains: list[_Chain], spans: Floats, width: float, dead_end: float, weight: float) -> list[_Chain]:
+    """Choose cross drives one after another by use over land."""
     if not chains:
         return []
     chosen: list[int] = []
@@ -226,7 +271,7 @@ def _choose(chains: list[_Chain], spans: Floats, width: float, dead_end: float, 
     takes = np.array([chain.takes for chain in chains])
     piece = np.arange(len(spans))
     while True:
-        _, ends = _state(chains, chosen, spans, width, dead_end)
+        _, ends = _state([chains[k] for k in chosen], spans, width, dead_end)
         joins = np.array([len(set(piece[chain.held].tolist())) - 1 for chain in chains])
         helps = np.zeros(len(chains), dtype=np.int64)
         for stretch, end in ends:
@@ -239,13 +284,7 @@ def _choose(chains: list[_Chain], spans: Floats, width: float, dead_end: float, 
         chosen.append(best)
         gone |= takes[best]
         piece[np.isin(piece, piece[chains[best].held])] = piece[chains[best].held[0]]
-    whole = _state(chains, chosen, spans, width, dead_end)
-    for number in sorted(chosen, key=lambda k: -int(takes[k].sum())):
-        fewer = [k for k in chosen if k != number]
-        pieces, ends = _state(chains, fewer, spans, width, dead_end)
-        if pieces <= whole[0] and len(ends) <= len(whole[1]):
-            chosen = fewer
-    return chosen
+    return [chains[k] for k in chosen]
 
 
 def _fillets(crosses: list[_Cross], lanes: list[_Lane], width: float, radius: float, drivable: Any) -> list[Any]:
@@ -358,4 +397,19 @@ def _paths(
         joined = np.unique(np.concatenate([joined, np.array(trail), cells[p]]))
         waiting.remove(p)
     legal = shapely.buffer(drivable, 1e-6)
-    return [shapely.intersection(item, legal) for item in paths], reached, way
+    paths = [shapely.intersection(item, legal) for item in paths]
+    # how far each stretch is, along the drives: the same graph on the cells of drives alone
+    roads = shapely.union_all([lanes_area, *paths])
+    shapely.prepare(roads)
+    on = shapely.contains_xy(roads, *points.T)
+    on[starts] = True
+    number = np.full(n, -1, dtype=np.int64)
+    number[on] = np.arange(int(on.sum()))
+    inner = graph[np.flatnonzero(on)][:, np.flatnonzero(on)]
+    far = csgraph.dijkstra(inner, directed=False, indices=number[starts], min_only=True)
+    cell, lane = shapely.STRtree(shapely.points(points[on])).query(np.array(own, dtype=object), predicate="contains")[
+        ::-1
+    ]
+    along = np.full(len(own), np.inf)
+    np.minimum.at(along, lane, far[cell])
+    return paths, reached, np.where(np.isfinite(along), along, way)

@@ -535,7 +535,7 @@ def place_dig(
     >>> row = [shapely.box(0, -3.5, 7.5, -0.5), shapely.box(0, 4.5, 7.5, 7.5)]
     >>> dig = place_dig(shapely.box(0, 0, 12, 4), 270.0, (3.0, 7.5), room=0.5, head_strip=2.0, things=row,
     ...                 needed=[0.3, 0.3])
-    >>> dig.gaps.tolist(), dig.shift, dig.from_head_line, dig.outside
+    >>> dig.gaps.round(9).tolist(), dig.shift, dig.from_head_line, dig.outside
     ([0.5, 0.5], 0.0, 2.0, 0.0)
     >>> crooked = [row[0], shapely.box(0, 4.1, 7.5, 7.1)]
     >>> place_dig(shapely.box(0, 0, 12, 4), 270.0, (3.0, 7.5), room=0.5, head_strip=2.0, things=crooked,

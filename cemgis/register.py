@@ -150,6 +150,10 @@ def _taken_columns(
         if len(found) == 1:
             taken[ours] = found[0]
             used.add(found[0])
+    if kind is not None and _known_kind(kind) is None:
+        gather.add(
+            f"{source}, kind", f"{kind!r}: no such kind of row", f"One of: {', '.join(dict.fromkeys(KINDS.values()))}."
+        )
     has = f"It has: {few(present, 12)}." if present else "It has no columns."
     if "kind" not in taken and "kind" not in columns and kind is None:
         remedy = f'Name it: columns = {{ kind = "..." }}, or write kind = "interment" for all rows. {has}'
@@ -421,7 +425,9 @@ def _written_places(named: pd.DataFrame, default_section: str | None) -> pd.Data
             place_keys(space["text"], join=join),
         )  # fmt: skip
         made[name] = own.where(in_columns, place_keys(text["text"], join=join))
-    made["whole"] = joined(*(place_keys(part) for part in parts)).where(in_columns, place_keys(asked["place"]))
+    listed = made["key"].index[(lot["numbers"].map(bool) | space["numbers"].map(bool) | text["numbers"].map(bool))]
+    own = joined(*(place_keys(part[listed]) for part in parts))
+    made["whole"] = own.where(in_columns[listed], place_keys(asked.loc[listed, "place"]))
     supplied = named["section"].astype(object).where(~in_columns & named["section"].notna(), default_section)
     made["supplied"] = place_keys(supplied).where(~(in_columns & named["section"].notna()), "")
     made["part"] = lot["part"].where(in_columns, text["part"])

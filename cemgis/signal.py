@@ -295,6 +295,8 @@ class Neighbours:
         self.left = observed - design @ self.trend
         self.tree = cKDTree(xy)
         self.nearest: int = min(_NEAREST, len(xy))
+        reach = self.tree.query(xy[rows], k=self.nearest)[0].reshape(len(rows), -1)[:, -1]
+        self.cell = max(float(np.quantile(reach, 0.05)) / 4.0, 1e-9)
 
     def _solved(self, near: Ints, right: Floats, without: Ints | None = None) -> Floats:
         """Solve the covariance of the markers of each block (b, h) for (b, h, q); `without` takes no part."""
@@ -311,12 +313,21 @@ class Neighbours:
         return near
 
     def _blocks(self, xy: Floats, size: int) -> list[Ints]:
-        """Rows of neighbouring places, `size` to a block, in chunks (b, size) of blocks; the last row fills up."""
-        order = _along_curve(xy)
-        count = -(-len(order) // size)
-        order = np.concatenate([order, np.full(count * size - len(order), order[-1])]).reshape(count, size)
+        """Rows of places near one another, in chunks (b, size) of blocks; the first row fills a block up.
+
+        A block is so small that its places have much the same nearest markers.
+        """
+        cell = np.floor((xy - xy.min(axis=0)) / self.cell).astype(np.int64)
+        order = np.lexsort((cell[:, 1], cell[:, 0]))
+        new = np.concatenate([[True], (np.diff(cell[order], axis=0) != 0).any(axis=1)])
+        at = np.arange(len(order))
+        rank = at - np.maximum.accumulate(np.where(new, at, 0))
+        first = rank % size == 0
+        block = np.cumsum(first) - 1
+        rows = np.repeat(order[first][:, None], size, axis=1)
+        rows[block, rank % size] = order
         step = max(_CELLS // (6 * self.nearest**2), 1)
-        return [order[first : first + step] for first in range(0, count, step)]
+        return [rows[start : start + step] for start in range(0, len(rows), step)]
 
     def predicted(self, xy: Floats, design: Floats) -> Floats:
         """Trend and signal (m, 2) at places (m, 2) with their design (m, 2, p)."""

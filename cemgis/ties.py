@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -40,7 +40,8 @@ CORNERS = ("head left", "head right", "foot right", "foot left")
 
 _MOST_ANCHORS = 40
 _MIRROR = 3.0  # a check that the dig on the wrong side would pass within this many tolerances is no check
-_SEES = 0.3  # share of a wrong anchor's push that a check must see at least
+_MOST_PAIRS = 60
+_SEES = 0.25  # share of a wrong anchor's push that a check must see at least
 _NEARLY = 1.1
 _STEPS = 30
 _STILL = 1e-7
@@ -163,6 +164,8 @@ class Ties:
         Covariance of the anchors and the space.
     check : Check or None
     why_no_check : str
+    across : float
+        By how far the taped head side may differ from its length.
     """
 
     corners: Floats
@@ -175,6 +178,7 @@ class Ties:
     joint: Floats
     check: Check | None
     why_no_check: str = ""
+    across: float = 0.0
 
     @property
     def covariance(self) -> Floats:
@@ -363,7 +367,9 @@ def plan_ties(
     Notes
     -----
     Every pair within reach of both head corners is tried; the one with the smallest largest 95 % radius over the dig's
-    four corners wins; of those within a tenth of it, the one with the shortest tapes. The covariance has the anchors' places, what they share with the space's own place, and the tape.
+    four corners wins; of those within a tenth of it, the one with the shortest tapes; a pair that no third anchor can
+    check only when there is no other. The covariance has the anchors' places, what they share with the space's own
+    place, and the tape.
 
     Examples
     --------
@@ -371,7 +377,7 @@ def plan_ties(
     >>> numbers = TieNumbers(0.03, 0.0, 100.0, 30.0, 0.01, 1 / 24)
     >>> made = plan_ties(dig_corners([15.0, 14.0], 0.0, 4.0, 8.0), place, numbers)
     >>> made.pair, made.side, made.distances[0].round(2).tolist(), made.check.anchor
-    ((0, 2), 'right', [22.2, 25.55], 1)
+    ((0, 1), 'left', [22.2, 24.76], 2)
     """
     at = np.asarray(corners, dtype=float)
     n = len(anchors.ids)
@@ -418,20 +424,28 @@ def plan_ties(
     total = design @ block @ design.transpose(0, 2, 1) + tape
     each = total.reshape(len(keep), 4, 2, 4, 2)
     radius = radius_95(np.stack([each[:, k, :, k, :] for k in range(4)], axis=1)).max(axis=1)
-    # among pairs nearly as good as the best, the one with the shortest tapes
-    near = np.flatnonzero(radius <= _NEARLY * radius.min())
-    best = int(near[np.argmin(lengths[near].reshape(len(near), 4).max(axis=1))])
-    of_anchors = np.zeros((8, 2 * n + 2))
-    of_anchors[:, every[best]] = design[best]
-    pair = (int(first[best]), int(second[best]))
-    made = Ties(
-        at, pair, "left" if off[best, 0] > 0 else "right", lengths[best], angle[best], of_anchors, tape[best],
-        anchors.joint, None,
-    )  # fmt: skip
-    check, why = _check(made, anchors, numbers, factor, [int(row) for row in usable if row not in pair])
-    return Ties(
-        made.corners, pair, made.side, made.distances, made.angles, of_anchors, made.tape_cov, made.joint, check, why
-    )
+    # pairs nearly as good as the best first, those with the shortest tapes first among them; the first with a check
+    longest = lengths.reshape(len(keep), 4).max(axis=1)
+    near = radius <= _NEARLY * radius.min()
+    order = np.lexsort((np.where(near, longest, radius), ~near))
+    chosen: Ties | None = None
+    side = (at[1] - at[0]) / np.hypot(*(at[1] - at[0]))
+    stretch = np.einsum("x,pcxk->pck", side, by_tapes).reshape(len(keep), 4)
+    off_by = ndtri(1.0 - numbers.chance / 2.0) * np.sqrt((stretch**2 * variance).sum(axis=1) + numbers.sigma**2)
+    across = np.ceil(off_by / numbers.divide) * numbers.divide
+    for best in order[:_MOST_PAIRS]:
+        of_anchors = np.zeros((8, 2 * n + 2))
+        of_anchors[:, every[best]] = design[best]
+        pair = (int(first[best]), int(second[best]))
+        made = Ties(
+            at, pair, "left" if off[best, 0] > 0 else "right", lengths[best], angle[best], of_anchors, tape[best],
+            anchors.joint, None, across=float(across[best]),
+        )  # fmt: skip
+        check, why = _check(made, anchors, numbers, factor, [int(row) for row in usable if row not in pair])
+        if check is not None:
+            return replace(made, check=check)
+        chosen = replace(made, why_no_check=why) if chosen is None else chosen
+    return chosen
 
 
 def _check(

@@ -137,7 +137,15 @@ def test_usage_errors_exit_2(capsys):
 
 
 SCRIPTS = sorted(path.name for path in (ROOT / "scripts").glob("*.py"))
-OWN_TESTS = {"start.py", "invent_demo.py", "study_radii.py", "bench.py", "bench_find.py"}
+OWN_TESTS = {
+    "start.py",
+    "invent_demo.py",
+    "study_radii.py",
+    "bench.py",
+    "bench_find.py",
+    "bench_expand.py",
+    "study_expand.py",
+}
 
 
 @pytest.mark.parametrize("name", [name for name in SCRIPTS if name not in OWN_TESTS])

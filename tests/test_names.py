@@ -128,8 +128,8 @@ def test_no_letter_of_a_name_is_lost(text):
     kept = letters(" ".join(part for part in name if isinstance(part, str)))
     # words that say how two people are related become the relation; "née" and "the" say what the rest is
     said = letters("née nee geb geborene the a an infant inf baby babe child ch son daughter dau daug wife widow wid "
-                   "relict consort husband mother father sister brother twins grandson granddaughter grandchild of only young "
-                   "stillborn newborn boy girl children w/o s/o d/o c/o h/o")  # fmt: skip
+                   "relict consort husband mother father sister brother twins grandson granddaughter grandchild of "
+                   "only young stillborn newborn boy girl children w/o s/o d/o c/o h/o")  # fmt: skip
     missing = letters(text) - kept
     assert not missing or name.relation or name.maiden or not (missing - said)
     assert set(missing) <= set(said)

@@ -6,6 +6,8 @@ import pandas as pd
 import pytest
 import shapely
 import shapely.affinity
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from cemgis import schema
 from cemgis.errors import InputError
@@ -259,6 +261,8 @@ def test_columns_by_their_names():
     assert "the file has no column 'Wass'. Did you mean 'Was'?" in text
     assert "Did you mean place?" in text
     assert "no column says where" in text
+    with pytest.raises(InputError, match="no such kind of row"):
+        read([{"place": "A-12-3"}], kind="reburial")
     with pytest.raises(InputError, match="no column says what happened"):
         read([{"place": "A-12-3"}])
     columns = pd.DataFrame([["interment", "A-12-3", "x", 2]], columns=["kind", "place", "kind", "line"])
@@ -555,7 +559,7 @@ def test_a_headstone_where_nothing_is_recorded_puts_the_space_in_doubt():
     table, findings = space_states(spaces, events, rights, rules=RULES, monuments=stones)
     # a burial explains its stone, a right one set ahead of need; a footstone alone says nothing
     assert table["state"].tolist() == ["occupied", "right held", "in doubt", "vacant"]
-    assert "M3" in table["state_why"].iat[2]
+    assert "M3" in table["state_why"].iloc[2]
     assert [(item.kind, item.subject, item.severity) for item in findings] == [("stone without record", "A", "note")]
     assert "A-1-3" in findings[0].reason
 
@@ -737,3 +741,41 @@ def test_the_crosswalk_is_read_or_refused_with_every_problem():
     assert len(caught.value.problems) == 2
     with pytest.raises(InputError, match="no column until"):
         read_crosswalk(good[["old", "new"]], source="old.csv")
+
+
+CELLS = st.one_of(
+    st.sampled_from(["", "A-12-3", "Lot 12, gr. 3 & 4", "B 7 N 1/2", "3/4/1888", "abt 1887", "Unknown",
+     "infant of", "12-", "1-3",
+                     "aged 3 y", "'", "=1+1", "{{7*7}}", "\x00", "\u202e", "½", "scattered", "N east 1-3",
+                     "graves 1-999"]),
+    st.text(max_size=25),
+)  # fmt: skip
+ROW = st.fixed_dictionaries(
+    {"kind": st.sampled_from(["burial", "deed", "stone", "memory", "scattering", "?", ""])}
+    | dict.fromkeys(("name", "place", "section", "lot", "space", "date", "died", "age", "holder", "number"), CELLS)
+)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.lists(ROW, min_size=1, max_size=5))
+def test_whatever_a_list_holds_every_row_is_kept_as_it_stood(rows):
+    register = read(rows)
+    known = {
+        "burial": "events",
+        "scattering": "events",
+        "deed": "rights",
+        "stone": "inscriptions",
+        "memory": "memories",
+    }
+    for name, layer in (
+        ("events", "events"),
+        ("rights", "rights"),
+        ("inscriptions", "inscriptions"),
+        ("memories", "memories"),
+    ):
+        kept = [json.loads(text) for text in dict.fromkeys(getattr(register, layer)["as_written"])]
+        wanted = [row for row in rows if known.get(row["kind"]) == name]
+        assert all(row in kept for row in wanted)
+        schema.check(getattr(register, layer), LAYERS[layer])
+    strange = [row for row in rows if row["kind"] not in known and any(value.strip() for value in row.values())]
+    assert bool(strange) == any(item.kind == "rows not understood" for item in register.findings)

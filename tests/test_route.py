@@ -32,7 +32,7 @@ def test_a_gate_lets_through_what_is_narrower_than_it(gap):
         assert found.in_the_way == (0, 1)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(5))
 def test_it_agrees_with_a_fine_raster(seed):
     """Where the middle of the machine may be, by brute force on a raster, joined up cell by cell."""
     from scipy import ndimage
@@ -42,7 +42,7 @@ def test_it_agrees_with_a_fine_raster(seed):
     size = rng.uniform(0.6, 3.0, (45, 2))
     stones = list(shapely.box(corner[:, 0], corner[:, 1], *(corner + size).T))
     stones += [shapely.box(3, -200, 26, -21), shapely.box(3, 21, 26, 200)]  # no way round the outside
-    width, cell = 2.6, 0.05
+    width, cell = 2.6, 0.1
     x, y = np.meshgrid(np.arange(-2, 32, cell), np.arange(-22, 22, cell), indexing="ij")
     apart = shapely.STRtree(np.array(stones)).query_nearest(
         shapely.points(x.ravel(), y.ravel()), return_distance=True, all_matches=False
@@ -69,8 +69,8 @@ def test_a_few_stones_are_passed_by_the_shortest_way():
 
 
 def test_many_stones_are_passed_too():
-    stones = list(shapely.box(*np.stack([np.repeat(np.arange(4, 26, 3.0), 9), np.tile(np.arange(-12, 13, 3.0), 8)]),
-                              *(np.stack([np.repeat(np.arange(4, 26, 3.0), 9), np.tile(np.arange(-12, 13, 3.0), 8)]) + 0.5)))  # fmt: skip
+    at = np.stack([np.repeat(np.arange(4, 26, 3.0), 9), np.tile(np.arange(-12, 13, 3.0), 8)])
+    stones = list(shapely.box(*at, *(at + 0.5)))
     found = way(stones, width=1.5)
     assert found.line is not None
     assert shapely.distance(shapely.union_all(np.array(stones)), found.line) >= 0.75 - 1e-5

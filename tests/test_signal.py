@@ -1,5 +1,7 @@
 """Trend and signal: a worked case, scikit-learn as oracle, zero signal, neighbours against dense, simulated truth."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
@@ -7,14 +9,24 @@ from scipy.spatial.distance import cdist
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel, Matern
 from test_fit import ORIGIN, circles, fit_of, lots, turn
+from threadpoolctl import threadpool_limits
 
 from cemgis import signal
 from cemgis.accuracy import row_lengths
 from cemgis.adjust import adjust, radius_95
+from cemgis.errors import InputError
 from cemgis.fit import LocatedLocally, fit_plat, locate
+from cemgis.ground import parse_ground
 from cemgis.signal import FAMILIES, Collocation, Covariance, Local, Neighbours, Prior, learn
 
 PRIOR = Prior(0.2, 4.0, 0.7, 150.0, 0.8, 0.2)
+
+
+@pytest.fixture(autouse=True)
+def _one_thread():
+    # matrices this small are slower on several threads, and much slower where others want the processor
+    with threadpool_limits(limits=1):
+        yield
 
 
 def nothing(n):
@@ -119,29 +131,28 @@ def test_left_out_is_the_prediction_without_it():
 def test_neighbours_agree_with_dense():
     # the aim: within 0.02 ft and 2 % of the deviation
     rng = np.random.default_rng(4)
-    grid = lots(60, 50)
-    xy = rng.permutation(grid)[:1500]
+    grid = lots(50, 40)
+    xy = rng.permutation(grid)[:700]
     observed = bent(rng, xy, 0.5, 130.0) + rng.normal(0, 0.15, xy.shape)
-    places = rng.permutation(grid)[:400]
+    places = rng.permutation(grid)[:60]
     every = plane(np.vstack([xy, places]))
-    design, at, noise = every[:1500], every[1500:], circles(0.05, 1500)
+    design, at, noise = every[:700], every[700:], circles(0.05, 700)
     covariance = Covariance(0.5, 130.0, 0.15)
     dense, near = (made(xy, design, observed, noise, covariance) for made in (Collocation, Neighbours))
     assert np.abs(dense.predicted(places, at) - near.predicted(places, at)).max() < 0.02
-    groups, rows = rng.integers(0, 400, (100, 1)) + np.arange(1), np.full(400, -1)
+    groups, rows = np.arange(60)[:, None], np.full(60, -1)
     one, other = dense.joint(places, at, groups, rows)[0], near.joint(places, at, groups, rows)[0]
     setting = 0.15**2
     np.testing.assert_allclose(
         np.sqrt(other[:, 0, 0, 0, 0] + setting), np.sqrt(one[:, 0, 0, 0, 0] + setting), rtol=0.02
     )
-    lot = np.array([[0, 1, 61, 60]]) + rng.integers(0, 40, (30, 1)) + 60 * rng.integers(0, 40, (30, 1))
+    lot = np.array([[0, 1, 51, 50]]) + rng.integers(0, 40, (30, 1)) + 50 * rng.integers(0, 38, (30, 1))
     held = np.full(len(grid), -1)
-    held[[int(np.flatnonzero((grid == place).all(axis=1))[0]) for place in xy]] = np.arange(1500)
-    wide = plane(np.vstack([xy, grid]))
+    held[[int(np.flatnonzero((grid == place).all(axis=1))[0]) for place in xy]] = np.arange(700)
     both = plane(np.vstack([xy, grid]))
-    dense, near = (made(xy, wide[:1500], observed, noise, covariance) for made in (Collocation, Neighbours))
-    one, pulled = dense.joint(grid, both[1500:], lot, held)
-    other, also = near.joint(grid, both[1500:], lot, held)
+    dense, near = (made(xy, both[:700], observed, noise, covariance) for made in (Collocation, Neighbours))
+    one, pulled = dense.joint(grid, both[700:], lot, held)
+    other, also = near.joint(grid, both[700:], lot, held)
     np.testing.assert_allclose(other, one, rtol=0, atol=0.02 * float(one[:, 0, 0, 0, 0].max()) + 4e-4)
     np.testing.assert_allclose(also, pulled, rtol=0, atol=0.01)
     missed, spread = near.left_out(observed)
@@ -178,9 +189,9 @@ def test_covariance_comes_back():
 
 def test_no_signal_is_said_when_there_is_none():
     rng = np.random.default_rng(7)
-    xy = rng.uniform(0, 1200, (1200, 2))
+    xy = rng.uniform(0, 1200, (150, 2))
     chances = []
-    for n in (1200, 300, 300, 300):
+    for n in (150, 150, 150):
         found = learn(xy[:n], plane(xy[:n]), rng.normal(0, 0.2, (n, 2)), circles(0.0, n), PRIOR)
         chances.append(0.0 if found is None else found.chance)
     assert max(chances) < 0.5
@@ -204,7 +215,7 @@ def test_radii_hold_95_percent_of_grounds_drawn_from_the_prior(n):
     corner = np.arange(144).reshape(12, 12)
     quads = np.stack([corner[:-1, :-1], corner[:-1, 1:], corner[1:, 1:], corner[1:, :-1]], axis=-1).reshape(-1, 4)
     shares = []
-    for seed in range(120):
+    for seed in range(36):
         xy, true, found, read = simulated(seed, n)
         every = plane(np.vstack([xy[found], xy]))
         local = learn(xy[found], every[:n], read, circles(0.05, n), PRIOR)
@@ -217,7 +228,7 @@ def test_radii_hold_95_percent_of_grounds_drawn_from_the_prior(n):
         miss = np.hypot(*(mean - true)[free].mean(axis=1).T)
         shares.append((miss <= radius_95(cov, local.tail_dof(xy, every[n:]))).mean())
     error = np.std(shares) / np.sqrt(len(shares))
-    assert len(shares) > 60
+    assert len(shares) > 20
     assert abs(np.mean(shares) - 0.95) < 3.0 * error + 0.01
 
 
@@ -227,7 +238,7 @@ def test_radii_hold_95_percent_of_grounds_drawn_from_the_prior(n):
 def test_zero_signal_is_the_plain_fit():
     rng = np.random.default_rng(9)
     plat = rng.permutation(lots())[:40]
-    fit = fit_of(plat, plat @ turn(20.0).T + ORIGIN + rng.normal(0, 0.2, plat.shape))
+    fit = fit_of(plat, plat @ turn(20.0).T + ORIGIN + rng.uniform(-0.3, 0.3, plat.shape))
     assert fit.used.all()
     places = rng.uniform(-20, 300, (9, 2))
     part = Collocation(plat, fit.jacobian(plat), fit.misses, fit.reading_cov, Covariance(0.0, 1.0, fit.setting_sigma))
@@ -251,7 +262,7 @@ def test_zero_signal_is_the_plain_fit():
 
 def test_nothing_speaks_for_a_signal_then_the_plain_fit_is_returned():
     rng = np.random.default_rng(10)
-    plat = rng.permutation(lots(40, 30))[:900]
+    plat = rng.permutation(lots(40, 30))[:300]
     grid = plat + ORIGIN + rng.normal(0, 0.2, plat.shape)
     prior = Prior(0.2, 4.0, 0.7, 150.0, 0.8, 0.9)
     plain, asked = fit_of(plat, grid), fit_of(plat, grid, local=prior)
@@ -278,7 +289,7 @@ def distorted(seed, n=60, bad=15, sigma=0.8, length=120.0):
 def test_a_quarter_bad_in_a_bent_plat_are_set_aside_and_no_good_ones():
     missed = lost = 0
     local_square = plain_square = 0.0
-    for seed in range(8):
+    for seed in range(4):
         corners, true, found, read = distorted(seed)
         fit, plain = fit_of(corners[found], read, local=PRIOR), fit_of(corners[found], read)
         missed += int(fit.used[:15].sum())
@@ -289,8 +300,8 @@ def test_a_quarter_bad_in_a_bent_plat_are_set_aside_and_no_good_ones():
         good = fit.used[15:]
         expected = fit.misses[15:][good]
         assert np.sqrt((expected**2).mean()) < 0.25  # what is left once the bend is taken off
-    assert missed <= 2  # of 120
-    assert lost <= 3  # of 360
+    assert missed <= 1  # of 60
+    assert lost <= 2  # of 180
     assert local_square < 0.5 * plain_square
 
 
@@ -338,7 +349,7 @@ def _as_sites(row):
 def test_lots_do_not_fold_however_the_plat_bends():
     corner = np.arange(200).reshape(10, 20)
     quads = np.stack([corner[:-1, :-1], corner[:-1, 1:], corner[1:, 1:], corner[1:, :-1]], axis=-1).reshape(-1, 4)
-    for seed in range(6):
+    for seed in range(3):
         corners, _, found, read = distorted(20 + seed, bad=0, sigma=1.2, length=60.0)
         fit = fit_of(corners[found], read, local=PRIOR)
         held = np.flatnonzero(fit.used)
@@ -382,3 +393,14 @@ def test_located_locally_joins_held_and_unfound_by_simulation():
     mix = np.kron(np.full(4, 0.25), np.eye(2))
     np.testing.assert_allclose(cov[0], mix @ joint @ mix.T, rtol=0, atol=1e-12)
     np.testing.assert_allclose(xy[0], located.grid_xy[index].mean(axis=0), rtol=0, atol=1e-7)
+
+
+def test_a_ground_says_whether_a_signal_is_sought():
+    text = (
+        'schema_version = 1\nname = "X"\ncrs = "EPSG:6549"\n[[plat]]\nname = "1889"\ndate = "1889"\n'
+        '[[plat]]\nname = "1922"\ndate = "1922"\nlocal = false\n'
+    )
+    ground = parse_ground(text, Path("x"))
+    assert [entry.local for entry in ground.plats] == [True, False]
+    with pytest.raises(InputError, match="neither true nor false"):
+        parse_ground(text.replace("local = false", 'local = "no"'), Path("x"))

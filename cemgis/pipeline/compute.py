@@ -346,6 +346,10 @@ def _run_table(run: Run, evidence: Evidence, placed: Placing) -> pd.DataFrame:
         ("as of", "result", run.as_of.isoformat(timespec="seconds"), "latest reading or record"),
         ("evidence hash", "result", evidence.hash[:12], "SHA-256 of the evidence named here"),
         ("accuracy", "result", placed.accuracy, "each marker predicted from the others"),
+        *(
+            (f"local distortion, plat {name}", "result", said, "as the markers tell it")
+            for name, said in placed.bends.items()
+        ),
         ("convergence", "result", f"{turn:.6f}", "degrees; true azimuth = grid azimuth + convergence, at the middle"),
     ]
     try:

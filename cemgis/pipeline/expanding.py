@@ -205,12 +205,15 @@ class Planned:
     Parameters
     ----------
     found : Expansion
+    outlook : Outlook
+        Of the ground as it is.
     years : dict of str to str
         Choice's name to the years it buys.
     made : list of Path
     """
 
     found: Expansion
+    outlook: Outlook
     years: dict[str, str]
     made: list[Path]
 
@@ -321,7 +324,7 @@ def expand(
         made.append(file)
     if into is not None:
         made.append(_joined(folder, into, entries, [lots_file, stakes_file]))
-    return Planned(found, years, made)
+    return Planned(found, outlook, years, made)
 
 
 _SECTION_NAMES = [chr(code) for code in range(ord("A"), ord("Z") + 1)] + [f"X{number}" for number in range(1, 100)]

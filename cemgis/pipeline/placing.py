@@ -252,6 +252,8 @@ class Placing:
     facts : dict
     said : list of str
     findings : list of Finding
+    bends : dict of str to str
+        By plat, what is said of its local distortion.
     """
 
     readings: gpd.GeoDataFrame
@@ -263,6 +265,7 @@ class Placing:
     facts: dict[str, Any]
     said: list[str]
     findings: list[Finding]
+    bends: dict[str, str]
 
 
 def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping[str, Any]]) -> Placing:
@@ -345,6 +348,7 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
     return Placing(
         readings, _layer(settled, "occupations", ground), _layer(table, "markers", ground), fits, corners, accuracy,
         facts, said, findings,
+        {name: _bend_said(fit, ground.unit, asked=ground.plat(name).local) for name, fit in fits.items()},
     )  # fmt: skip
 
 

@@ -8,15 +8,18 @@ from pathlib import Path
 
 import pandas as pd
 
+from cemgis import schema
 from cemgis.errors import Gather, InputError
 from cemgis.files import geopackage
 from cemgis.find import Finder, Hit, entries
+from cemgis.layers import LAYERS
 from cemgis.people import count_as_dead
 from cemgis.pipeline.evidence import read_ground
 
 __all__ = ["load_finder", "say_hits"]
 
 GROUND_FILE = "ground.gpkg"
+_ASKED = ("people", "events", "kin", "inscriptions", "rights", "memories", "spaces", "niches", "lots")
 
 
 def load_finder(folders: Sequence[Path], *, staff: bool = False) -> Finder:
@@ -42,7 +45,11 @@ def load_finder(folders: Sequence[Path], *, staff: bool = False) -> Finder:
             path = folder / GROUND_FILE
             if not path.exists():
                 raise InputError.of(str(path), "there is no such file", f"Build it first: cemgis build {folder}.")
-            tables = geopackage.read_ground(path)
+            there = geopackage.info(path).tables  # a file built earlier may lack layers
+            tables = {
+                name: geopackage.read_layer(path, name) if name in there else schema.empty(LAYERS[name])
+                for name in _ASKED
+            }
             dead = count_as_dead(tables["people"], tables["events"], year, ground.rules["people.oldest"])
             parts.append(entries(ground.name, tables, dead, staff=staff))
         except InputError as error:

@@ -415,7 +415,7 @@ def _tie_rows(plan: Plan, ties: Ties, context: Context) -> dict[str, Any]:
     return {
         "rows": rows, "check": check, "no_check": legible(ties.why_no_check),
         "side": f"Stand at {first}, face {second}: the head side lies on your {ties.side.upper()}.",
-        "radius": say_length(ties.radius, unit), "fall": say(foot, unit), "fall2": say(2 * foot, unit),
+        "radius": say_length(ties.radius, unit), "across": say_taped(ties.across, unit, reads), "fall": say(foot, unit), "fall2": say(2 * foot, unit),
     }  # fmt: skip
 
 

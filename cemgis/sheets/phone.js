@@ -95,6 +95,7 @@
     draw(main, d.sketch, "Markers and ties, heads up");
     ties(main, d.ties);
   } else add(main, "p", d.no_ties, "side");
+  if (d.ties) add(main, "p", `A to B: ${d.numbers[0].value.split(" by ")[0]}, off by more than ${d.ties.across}: STOP.`, "side");
   add(main, "h2", "Depth and numbers");
   draw(main, d.section_drawing, "Depth in section");
   const numbers = add(main, "dl");
