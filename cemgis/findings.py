@@ -79,6 +79,8 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
      "Occupy them a second time, hours apart, or tape them."),
     # ---- the plat and the fit -------------------------------------------------------------------------------------
     ("fit without check", _W, "a plat was placed with no marker to spare", "Find at least one more marker."),
+    ("places unsure", _W, "spaces whose true place may be their neighbour's",
+     "Find more markers here before anything is measured from the map: `cemgis seek` says which."),
     ("fit loose", _W, "the markers of a plat miss by more than the rule expects",
      "Look at the misses: the plat may be distorted or drawn after the fact."),
     ("plat north is not north", _W, "the top of a plat does not point north on the ground",
@@ -122,7 +124,8 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
     ("clearance short", _W, "two things lie closer than the rule", "Probe before digging beside either."),
     ("vault astray", _W, "a vault reaches into a space that is not its own",
      "Treat both spaces as affected; probe before digging."),
-    ("vault not placed", _W, "probe hits cannot be one vault of its size, or do not tell where it lies", "Probe again."),
+    ("vault not placed", _W, "probe hits cannot be one vault of its size, or do not tell where it lies",
+     "Probe again."),
     ("opening off its plan", _W, "what lies in a grave is not where it was planned",
      "Plan the next opening beside it from the as-built; look at the ties used."),
     ("opening not closed", _N, "a grave was opened and no record says it was closed", "Record how it was closed."),

@@ -379,7 +379,7 @@ def _years_page(made: Forecast, facts: Facts) -> Figure:
     axes.legend(fontsize=7.5, frameon=False, ncols=2, loc="upper left", prop={"family": list(SANS), "size": 7.5})
     axes.set_ylim(0, max(float(bottom.max()), float(sold.max()), 1.0) * 1.3)
     axes.set_ylabel("a year", fontsize=8, family=list(SANS))
-    y -= 226
+    y -= 242
     page.text(
         _INSET, y, "Looking back: standing in each year, the range said for the ten years after, and what came", 10
     )

@@ -124,6 +124,8 @@ RULES: Mapping[str, Rule] = dict(
         _rule("control.agree", "0.20 ft", "length", "assumption", "no source",
               "a reading on control that misses by more is a finding"),
         # ---- lots and spaces -------------------------------------------------------------------------------------
+        _rule("space.unsure_share", 0.5, "ratio", "assumption", "by geometry: half a space over is the next one",
+              "a space whose 95 % radius is more than this share of its width is a finding of its section"),
         _rule("lot.area_change", 0.25, "ratio", "assumption", "no source",
               "a lot whose area would change by more than this share does not follow its doubtful markers"),
         _rule("section.outline_gap", "24 ft", "length", "assumption", "no source: two drives' width",

@@ -289,6 +289,7 @@ def planned(tmp_path_factory):
     return folder, made
 
 
+@pytest.mark.slow
 def test_the_demo_parcel_is_planned_and_what_it_wrote_can_be_opened(planned):
     folder, made = planned
     found = made.found
@@ -312,6 +313,7 @@ def test_the_demo_parcel_is_planned_and_what_it_wrote_can_be_opened(planned):
     assert json.loads(json.dumps(made.summary()))["choices"][0]["spaces"] == found.choices[0].spaces
 
 
+@pytest.mark.slow
 def test_the_chosen_layout_joins_the_ground_and_is_built(planned):
     folder, made = planned
     before = made.outlook.run
@@ -342,6 +344,7 @@ def test_the_chosen_layout_joins_the_ground_and_is_built(planned):
     assert fresh <= {"markers not trusted"}
 
 
+@pytest.mark.slow
 def test_bad_folders_and_choices_are_refused(planned, tmp_path):
     folder, _ = planned
     own = read_ground(folder / "own")
@@ -352,6 +355,7 @@ def test_bad_folders_and_choices_are_refused(planned, tmp_path):
     assert cli.main(["expand", str(tmp_path)]) == 2
 
 
+@pytest.mark.slow
 def test_the_forecast_command_says_and_writes(planned, capsys):
     folder, _ = planned
     assert cli.main(["forecast", str(folder / "own"), "--json"]) == 0

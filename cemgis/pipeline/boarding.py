@@ -103,7 +103,14 @@ def foresee(folder: Path) -> Outlook:
 def rules_used(rules: Rules, names: Iterable[str]) -> list[tuple[str, str, str]]:
     """Name, value and source of rules, for a report."""
     found = [rules.rule(name) for name in names]
-    return [(rule.name, str(rule.value), f"{rule.kind}: {rule.source}") for rule in found]
+    return [
+        (
+            rule.name,
+            str(rule.value),
+            rule.source if rule.source.startswith(rule.kind) else f"{rule.kind}: {rule.source}",
+        )
+        for rule in found
+    ]
 
 
 def report_outlook(folder: Path, found: Outlook) -> list[Path]:

@@ -22,7 +22,7 @@ from cemgis.capacity import capacity
 from cemgis.clearance import clearances, lost_spaces
 from cemgis.errors import InputError
 from cemgis.files import geopackage
-from cemgis.findings import find
+from cemgis.findings import Finding, find
 from cemgis.fit import Fit
 from cemgis.ground import HeadsException
 from cemgis.layers import LAYERS
@@ -41,7 +41,7 @@ from cemgis.reference import convergence, declination, to_lonlat
 from cemgis.register import TABLES, Register
 from cemgis.spaces import build_corners, build_lots, build_sections, build_spaces
 from cemgis.states import space_states
-from cemgis.units import compass_azimuth, compass_word, say_azimuth
+from cemgis.units import compass_azimuth, compass_word, say_azimuth, say_length
 from cemgis.vaults import against_spaces
 
 __all__ = ["compute", "register"]
@@ -169,7 +169,25 @@ def _build(run: Run, evidence: Evidence, plat: Plat, placed: Placing) -> None:
     least = (
         2.0 * float(np.nanmedian(spaces["radius_95"].to_numpy(dtype=float, na_value=np.nan))) if len(spaces) else 0.0
     )
+    run.findings += _unsure(run)
     run.findings += overlaps(tables["sections"], tables["lots"], least=least, unit=ground.unit)
+
+
+def _unsure(run: Run) -> list[Finding]:
+    """One finding a section with spaces that may lie where their neighbour is thought to be."""
+    spaces = run.tables["spaces"]
+    radius = spaces["radius_95"].to_numpy(dtype=float, na_value=np.nan)
+    share = radius / spaces["width"].to_numpy(dtype=float, na_value=np.nan)
+    found = []
+    for section, rows in spaces[share > run.ground.rules["space.unsure_share"]].groupby("section"):
+        worst = rows.loc[rows["radius_95"].idxmax()]
+        reason = (
+            f"{len(rows)} of its spaces may lie half a space or more from where they are drawn, the least sure "
+            f"{worst['space_id']} ({say_length(float(worst['radius_95']), run.ground.unit)} at 95 %)"
+        )
+        at = worst.geometry.centroid
+        found.append(find("places unsure", section, reason, section=str(section), at=(at.x, at.y)))
+    return found
 
 
 def _true_north_of_plat(run: Run, fit: Fit) -> float:
