@@ -182,7 +182,8 @@ def place(plat: Plat, located: Mapping[str, LocatedCorners], state: ArrayLike, m
             if not len(mine):
                 continue
             block = part.joint(local[rows[mine]][None])[0].reshape(len(mine), 2, len(mine), 2)
-            out[np.ix_(mine, [0, 1], mine, [0, 1])] = block
+            axes = np.arange(2)
+            out[np.ix_(mine, axes, mine, axes)] = block
         size = 2 * len(rows)
         return out.reshape(size, size)
 
@@ -433,7 +434,9 @@ def _outline(shapes: Objects, row: Integers, gap: float) -> Any:
     codes = np.unique(row[order][which], return_inverse=True)[1]
     hulls = shapely.convex_hull(shapely.linestrings(points, indices=codes))
     wide = shapely.union_all(shapely.buffer(hulls, gap / 2 + 0.01, join_style="mitre"))
-    return shapely.buffer(wide, -gap / 2 - 0.01, join_style="mitre")
+    closed = shapely.buffer(wide, -gap / 2 - 0.01, join_style="mitre")
+    # what growing and shrinking takes off a corner is put back: an outline holds all of its section
+    return shapely.union_all([closed, *hulls])
 
 
 def _objects(shapes: list[Any]) -> Objects:
