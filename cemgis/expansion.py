@@ -401,6 +401,7 @@ def as_plat(
 [[plat]]
 name = "{plat}"
 date = "{date}"
+local = false
 source = "laid out {date}; preliminary; not for recording; boundary, plat and monuments by a licensed surveyor"
 
 [[section]]
@@ -417,6 +418,7 @@ file = "{{stakes}}"
 visit = "design {date}"
 corrections = "none: design coordinates of the layout, not surveyed"
 reference = "{crs_name}"
+sigma = "0.05 ft"
 columns = {{ label = "label", x = "easting", y = "northing" }}
 """
     return Drawn(lots, stakes, control, toml)

@@ -6,7 +6,7 @@ import math
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from cemgis.geometry import least_gap, long_axis
 from cemgis.ground import Container, Equipment
 from cemgis.places import label_key
 from cemgis.route import Way
-from cemgis.ties import Anchors, Offsets, Ties, TieNumbers, dig_corners, lot_offsets, plan_ties
+from cemgis.ties import Anchors, Offsets, TieNumbers, Ties, dig_corners, lot_offsets, plan_ties
 from cemgis.units import Unit, compass_word, feet_and_inches, say_length
 
 __all__ = [
@@ -109,7 +109,7 @@ _KNOWN = (*_TEXTS, "date", "time", "infant", "levels", "soil", "water", "frost")
 
 
 def parse_order(text: str, unit: Unit, where: str = "order.toml") -> Order:
-    """Read an order, all problems at once.
+    r"""Read an order, all problems at once.
 
     Parameters
     ----------
@@ -1125,15 +1125,13 @@ class _Judge:
             holders = {label_key(holder) for holder, _ in held if holder}
             named = {label_key(order.authorised_by)}
             by_right = label_key(order.right or "")
-            successor = any(
-                (holder and label_key(holder) in by_right) or (deed and label_key(deed) in by_right)
-                for holder, deed in held
-            )
+            # the number of a deed can be copied by anyone; who says whose successor they are says something to check
+            successor = any(holder and label_key(holder) in by_right for holder, _ in held)
             if not named & holders and not successor:
                 first = ", ".join(f"{holder} ({deed})" if deed else holder for holder, deed in held)
                 self.first(
-                    f"{order.authorised_by} is not the holder on record ({first}), and the order names no right that comes "
-                    "from it"
+                    f"{order.authorised_by} is not the holder on record ({first}), and the order does not say "
+                    "whose successor that is"
                 )
 
     def surroundings(self, dig: Dig) -> None:

@@ -676,7 +676,15 @@ def as_built(
         if np.abs(made.parameters * [1.0, 1.0, length]).max() < _STILL:
             break
     else:
-        raise InputError.of(_WHERE, "the distances contradict one another", "Tape them again.")
+        # they lead nowhere: the one farthest from what the plan says is the likeliest to be wrong
+        planned = np.hypot(*(first[c] - anchors.xy[a]).T) / factor
+        row = int(np.argmax(np.abs(planned - taped)))
+        raise InputError.of(
+            _WHERE,
+            f"{CORNERS[c[row]]} from {anchors.ids[a[row]]}: {taped[row]:.2f} cannot be beside the others, planned was "
+            f"{planned[row]:.2f}",
+            "Tape it again.",
+        )
     if made is None:  # the loop ran at least once
         raise InputError.of(_WHERE, "no distance", "Tape four.")
     worst = np.nan_to_num(np.abs(made.w))

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import datetime
+import html
 import json
 import re
 import runpy
+import shutil
+from html import unescape
 from pathlib import Path
 
 import numpy as np
@@ -27,8 +31,6 @@ ROOT = Path(__file__).parents[1]
 @pytest.fixture(scope="module")
 def ground(tmp_path_factory):
     """Copy the demo ground, unbuilt, for openings to be recorded in."""
-    import shutil
-
     folder = tmp_path_factory.mktemp("openings") / "hill"
     shutil.copytree(ROOT / "data" / "demo", folder)
     return folder
@@ -109,9 +111,8 @@ def test_the_checkers_sheet_starts_from_the_order_and_uses_other_markers(verdict
 
 def test_the_checkers_sheet_shows_who_should_lie_beside_a_space_of_another_numbering(ground, run):
     # the order's B-10-2 is of a numbering nobody uses; in today's the space is vacant, and its neighbours are strangers
-    order = (
-        (ground / "orders" / "B-10-2.toml").read_text(encoding="utf-8").replace("Hanh Aldanczyk", "Rosa Quillfeather")
-    )
+    order = (ground / "orders" / "B-10-2.toml").read_text(encoding="utf-8")
+    order = order.replace("Hanh Aldanczyk", "Rosa Quillfeather").replace("deed 4/39", "deed 2/11 of 1901")
     made = planned(ground, run, order=order, out=ground / "sheets" / "former")
     text = " ".join(PdfReader(made.made[1]).pages[0].extract_text().split())
     assert "former numbering" in text
@@ -125,10 +126,10 @@ def test_data_on_the_phone_page_are_inert(ground, run):
     made = planned(
         ground, run, order=re.sub('person = ".*"', f'person = "{evil}"', order), out=ground / "sheets" / "evil"
     )
-    page = made.made[-1].read_text(encoding="utf-8")
+    page = unescape(made.made[-1].read_text(encoding="utf-8"))
     assert page.count("<script") == 2
     assert "alert(1)</script>" not in page
-    assert "default-src 'none'" in page
+    assert "default-src 'none'" in html.unescape(page)
     assert "innerHTML" not in page
     assert "#eval(1) {{ 7*7 }} $x$" in PdfReader(made.made[0]).pages[0].extract_text().replace("\n", " ")
     assert phone_data(made)["person"].endswith("▯▯ [B-10-2]")
@@ -167,8 +168,8 @@ def test_a_closed_opening_changes_the_plan_beside_it(ground, run, verdicts):
     made = verdicts["B-10-2"]
     written = pipeline.order_opening(ground, made, who="E. Tarn")
     assert written["opening_id"] == "B-10-2/1"
+    made.run.records.append(written)
     with pytest.raises(InputError, match="is ordered"):
-        made.run.records.append(written)
         pipeline.order_opening(ground, made, who="E. Tarn")
     beside = site_of(run, "B-10-1", machine=False)
     assert not any(thing.space_id == "B-10-2" for thing in beside.things)
@@ -181,7 +182,7 @@ def test_a_closed_opening_changes_the_plan_beside_it(ground, run, verdicts):
         )
     assert "negative" in str(caught.value)
     wrong = [said[0].rsplit(",", 1)[0] + ", 1 ft", *said[1:]]
-    with pytest.raises(InputError, match="cannot be"):
+    with pytest.raises(InputError, match=r"cannot be|contradict one another"):
         pipeline.close_opening(ground, "B-10-2", state="closed", who="E. Tarn", taped=wrong)
     assert (ground / "records" / "openings.jsonl").read_bytes() == lines
 
@@ -202,14 +203,12 @@ def test_a_closed_opening_changes_the_plan_beside_it(ground, run, verdicts):
     assert there.kind == "vault"
     assert there.top_depth == pytest.approx(19 / 12)
     assert shapely.hausdorff_distance(there.shape, shapely.Polygon(true)) < 0.03
-    lists = pipeline.list_openings(after, __import__("datetime").date(2026, 8, 1))
+    lists = pipeline.list_openings(after, datetime.date(2026, 8, 1))
     assert any("LOOK FOR SETTLING" in line for line in lists)
+    with pytest.raises(InputError, match="is closed already"):
+        pipeline.close_opening(ground, "B-10-2", state="opened", who="E. Tarn", run=after)
     again = pipeline.close_opening(ground, "B-10-2", state="settled", who="E. Tarn", day="2026-08-01", run=after)
     assert again["replaces"] == [closed["id"]]
-    with pytest.raises(InputError, match="already"):
-        fresh = compute(ground)
-        fresh.records[-1]["state"] = "closed"
-        pipeline.close_opening(ground, "B-10-2", state="opened", who="E. Tarn", run=fresh)
     assert len(records.read(ground / "records").records) == 3
 
 

@@ -23,14 +23,14 @@ DEMO = Path(__file__).parents[1] / "data" / "demo"
 SIZE = (2.5, 7.25)
 TOML = """
 [[container]]
-name = "concrete vault"
+name = "small vault"
 length = "87 in"
 width = "30 in"
 height = "30 in"
 [[probes]]
 file = "survey/probes.csv"
 reference = "EPSG:6549"
-container = "concrete vault"
+container = "small vault"
 """
 
 

@@ -58,7 +58,8 @@ def test_affine_example_of_fiducials():
     made = rectify(xy, grid, model="affine")
     np.testing.assert_allclose(made.jacobian([[0, 0]])[0], [[25.369705, 0.822135], [-0.807876, 25.403314]], atol=1e-6)
     assert made.sigma0 == pytest.approx(0.15209, abs=5e-6)
-    np.testing.assert_allclose(np.abs(made.residuals[:, 1]), 0.0448, atol=6e-5)
+    # four marks leave one pattern of misses whose sizes differ by 3 in 1000; the list gives one number for all four
+    np.testing.assert_allclose(np.abs(made.residuals[:, 1]), 0.0448, rtol=0, atol=1.1e-4)
 
 
 @pytest.mark.parametrize(("model", "oracle"), [("similarity", SimilarityTransform), ("affine", AffineTransform)])
@@ -66,8 +67,7 @@ def test_against_another_library(model, oracle):
     xy = pixel_xy(PLAN)
     grid = turned(xy) + np.random.default_rng(2).normal(0, 0.1, PLAN.shape)
     made = rectify(xy, grid, model=model)
-    other = oracle()
-    assert other.estimate(xy, grid - [2_023_000, 449_000]) is not False
+    other = oracle.from_estimate(xy, grid - [2_023_000, 449_000])
     # similarity there is Umeyama's, which is the least squares one as long as the sign of the turn is free
     np.testing.assert_allclose(made.transform(xy[:4]), other(xy[:4]) + [2_023_000, 449_000], rtol=0, atol=2e-3)
 
@@ -174,6 +174,6 @@ def test_three_published_control_points_fit_an_affine_and_no_similarity():
     np.testing.assert_allclose(exact.residuals, 0.0, atol=1e-6)
     assert exact.dof == 0
     rough = rectify(xy, grid, model="similarity")
-    assert 10_000 < np.hypot(*rough.residuals.T).max() < 12_000
+    assert 10_500 < np.sqrt((rough.residuals**2).sum(axis=1).mean()) < 12_000
     said = look_at(exact, (1024, 768), shear=0.5, stretch=0.01, unit=METRE)
     assert any("apart" in words for words in said)

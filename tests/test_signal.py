@@ -399,6 +399,8 @@ def test_a_ground_says_whether_a_signal_is_sought():
     text = (
         'schema_version = 1\nname = "X"\ncrs = "EPSG:6549"\n[[plat]]\nname = "1889"\ndate = "1889"\n'
         '[[plat]]\nname = "1922"\ndate = "1922"\nlocal = false\n'
+        '[[section]]\nname = "A"\nplat = "1889"\n[[section.rows]]\nat = ["0 ft", "0 ft"]\nrun = "north"\n'
+        'step = "east"\nrows = 1\nlots = 2\nfrontage = "16 ft"\ndepth = "12 ft"\n'
     )
     ground = parse_ground(text, Path("x"))
     assert [entry.local for entry in ground.plats] == [True, False]

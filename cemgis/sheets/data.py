@@ -66,7 +66,7 @@ def _characters() -> frozenset[int]:
 
 
 def legible(text: object, record: str = "", most: int = 160) -> str:
-    """Return a text the fonts can draw: what they cannot becomes ▯ and the record's id is added.
+    r"""Return a text the fonts can draw: what they cannot becomes ▯ and the record's id is added.
 
     Examples
     --------
