@@ -302,7 +302,10 @@ _SURVEYED = (
 )
 
 _VAULTS = Layer(
-    "vaults", "Polygon", "vault_id", "Vaults as they really lie.",
+    "vaults",
+    "Polygon",
+    "vault_id",
+    "Vaults as they really lie.",
     (
         _key("vault_id", "number or name"),
         *_PLACE,
@@ -320,7 +323,9 @@ _VAULTS = Layer(
         _length("fall", "how much deeper its foot end lies under the sod than its head end"),
         _length("fall_sigma", "standard deviation of that", low=0),
         _count("probes", "probe hits it was fitted to"),
-        _real("probes_chance", "probability of misses as large as theirs, if they are as good as they say", low=0, high=1),
+        _real(
+            "probes_chance", "probability of misses as large as theirs, if they are as good as they say", low=0, high=1
+        ),
         *_covariance(),
         _length("cov_et", "covariance of the easting of its middle and its turn in radians"),
         _length("cov_nt", "covariance of the northing of its middle and its turn in radians"),
@@ -328,7 +333,7 @@ _VAULTS = Layer(
     ),
     symbols={"": Symbol("vault as measured", fill="", line="#2b2b2b")},
     evidence_edit=True,
-)  # fmt: skip
+)
 
 _MONUMENTS = Layer(
     "monuments", "Polygon", "monument_id", "Stones above ground, with their foundations.",

@@ -491,7 +491,7 @@ def say(length: float, unit: Unit) -> str:
 
 
 def _frame(azimuth: float) -> tuple[Floats, Floats]:
-    """Unit vectors ahead (to the heads) and to the right of it."""
+    """Return unit vectors ahead (to the heads) and to the right of it."""
     turn = math.radians(azimuth)
     ahead = np.array([math.sin(turn), math.cos(turn)])
     return ahead, np.array([ahead[1], -ahead[0]])
@@ -570,8 +570,8 @@ def place_dig(
     if len(shapes) and (best_gaps < asked).any():
         most = max((right_edge - left_edge - container[0]) / 2.0, 0.0)
         count = int(most / step + 1e-9)
-        shifts = np.arange(-count, count + 1) * step
-        found = gaps(shifts)
+        shifts = np.arange(-count, count + 1, dtype=np.float64) * step
+        found = gaps(np.asarray(shifts, dtype=np.float64))
         spare = np.minimum((found - asked).min(axis=1), 0.0)  # more than what is asked gains nothing
         least = found.min(axis=1)
         order = np.lexsort((np.abs(shifts), -np.round(least, 9), -np.round(spare, 9)))
@@ -882,9 +882,12 @@ def plan_opening(
         offsets = lot_offsets(dig.corners, own, site.lot, factor=site.factor)
     skip = {thing.id for thing in below} if (over or (order.infant and site.full)) else set()
     rows = [
-        k for k, thing in enumerate(site.things)
-        if thing.kind in ("vault", "burial", "probable grave") and thing.id not in skip and dig.gaps[k] < 4.0 * _foot(unit)
-    ]  # fmt: skip
+        k
+        for k, thing in enumerate(site.things)
+        if thing.kind in ("vault", "burial", "probable grave")
+        and thing.id not in skip
+        and dig.gaps[k] < 4.0 * _foot(unit)
+    ]
     hit = Strike(np.zeros(len(rows)), 0.0)
     if ties is not None and rows:
         hit = strike(dig.gaps[rows], _gap_covariance(dig, ties, site.joint, site.things, rows))
@@ -1047,7 +1050,7 @@ class _Judge:
         return earth
 
     def touching(self, dig: Dig, skip: set[str]) -> None:
-        """What the dig would touch, or nearly."""
+        """Judge what the dig would touch, or nearly."""
         rules, site = self.rules, self.site
         for thing, gap in zip(site.things, dig.gaps, strict=True):
             if thing.id in skip:
@@ -1109,9 +1112,13 @@ class _Judge:
             self.never(f"The order names the space {order.space}, this sheet is for {site.space_id}")
         self._authority(order)
         for name, what in (
-            ("ordered_by", "who ordered it"), ("permit", "the permit's number"), ("confirmed_by", "who confirmed the space"),
-            ("utilities", "the utility-locate ticket"), ("date", "the day"), ("person", "who is to be buried"),
-        ):  # fmt: skip
+            ("ordered_by", "who ordered it"),
+            ("permit", "the permit's number"),
+            ("confirmed_by", "who confirmed the space"),
+            ("utilities", "the utility-locate ticket"),
+            ("date", "the day"),
+            ("person", "who is to be buried"),
+        ):
             if getattr(order, name) is None:
                 self.first(f"The order does not say {what}")
 

@@ -1,4 +1,4 @@
-"""A scanned drawing: transformations from its pixels to the grid, and what is wrong with them or their control points."""
+"""A scanned drawing: transformations from its pixels to the grid, and what is wrong with them or their points."""
 
 from __future__ import annotations
 
@@ -124,13 +124,20 @@ class Rectification:
             off = self.transform(at) - target
             size = slope[:, 0, 0] * slope[:, 1, 1] - slope[:, 0, 1] * slope[:, 1, 0]
             size = np.where(np.abs(size) > 0, size, np.nan)
-            step = np.column_stack([slope[:, 1, 1] * off[:, 0] - slope[:, 0, 1] * off[:, 1],
-                                    slope[:, 0, 0] * off[:, 1] - slope[:, 1, 0] * off[:, 0]]) / size[:, None]  # fmt: skip
+            step = (
+                np.column_stack(
+                    [
+                        slope[:, 1, 1] * off[:, 0] - slope[:, 0, 1] * off[:, 1],
+                        slope[:, 0, 0] * off[:, 1] - slope[:, 1, 0] * off[:, 0],
+                    ]
+                )
+                / size[:, None]
+            )
             at = at - step
             if np.nanmax(np.abs(step), initial=0.0) < _STILL * max(self.spread, 1.0) * 1e-3:
                 break
         at[~(np.abs(step).max(axis=1) < 1e-3 * self.spread)] = np.nan
-        return at
+        return np.asarray(at)
 
     @property
     def rms(self) -> float:

@@ -57,7 +57,7 @@ def readings(built) -> str:
 
 @pytest.fixture
 def refused(capsys) -> Callable[..., str]:
-    """Build, and give what was said when it was refused; the previous file must be untouched and nothing left beside."""
+    """Build, and give what was said when it was refused; the previous file is untouched and nothing left beside."""
 
     def run(folder: Path, *words: str, maps: bool = False) -> str:
         path = folder / "ground.gpkg"
@@ -363,8 +363,17 @@ def test_records_that_are_no_use(hill, refused, accepted, capsys):
     newer = {"kind": "edit", "schema_version": 99, "when": "2025-01-01T00:00:00Z"}
     lay(hill, {"records/edits.jsonl": json.dumps(newer) + "\n"})
     refused(hill, "edits.jsonl line 1: written by a newer version (form 99). Update this program.")
-    other = {"kind": "move", "layer": "corners", "key": "1870:0.00,0.00", "shape": "POINT (1 2)", "who": "a", "why": "b",
-             "crs": "EPSG:26917", "schema_version": 1, "when": "2025-01-01T00:00:00Z"}  # fmt: skip
+    other = {
+        "kind": "move",
+        "layer": "corners",
+        "key": "1870:0.00,0.00",
+        "shape": "POINT (1 2)",
+        "who": "a",
+        "why": "b",
+        "crs": "EPSG:26917",
+        "schema_version": 1,
+        "when": "2025-01-01T00:00:00Z",
+    }
     lay(hill, {"records/edits.jsonl": json.dumps(other) + "\n"})
     refused(hill, "corners [1870:0.00,0.00]: made in EPSG:26917", "Enter it again in the ground's CRS.")
     shutil.rmtree(hill / "records")

@@ -65,14 +65,31 @@ def site(radius=0.15, things=None, **more):
     joint = np.zeros((2 * (n + 1 + m),) * 2)
     joint[: 2 * n, : 2 * n] = np.kron(np.ones((n, n)), np.eye(2)) * sigma**2
     given = {
-        "space_id": "B-1-2", "section": "B", "kind": "full", "state": "right held", "state_why": "",
-        "shape": shapely.box(0, 0, 12, 4), "radius_95": radius, "position_by": "4 found corners",
-        "heads_azimuth": 270.0, "heads_words": "west", "heads_by": "section rule", "heads_seen": "agrees", "convergence": 0.0, "protected": None,
-        "things": things, "joint": joint,
+        "space_id": "B-1-2",
+        "section": "B",
+        "kind": "full",
+        "state": "right held",
+        "state_why": "",
+        "shape": shapely.box(0, 0, 12, 4),
+        "radius_95": radius,
+        "position_by": "4 found corners",
+        "heads_azimuth": 270.0,
+        "heads_words": "west",
+        "heads_by": "section rule",
+        "heads_seen": "agrees",
+        "convergence": 0.0,
+        "protected": None,
+        "things": things,
+        "joint": joint,
         "anchors": Anchors(tuple("KLMNO"), ANCHORS, joint[: 2 * n + 2, : 2 * n + 2]),
-        "anchor_words": tuple("KLMNO"), "lot": None, "own_marker": None, "full": 0, "urns": 0,
-        "held": (("Ada Fenn", "deed 4/39"),), "way": Way(shapely.LineString([(40, 2), (20, 2)]), 20.0, ()),
-    }  # fmt: skip
+        "anchor_words": tuple("KLMNO"),
+        "lot": None,
+        "own_marker": None,
+        "full": 0,
+        "urns": 0,
+        "held": (("Ada Fenn", "deed 4/39"),),
+        "way": Way(shapely.LineString([(40, 2), (20, 2)]), 20.0, ()),
+    }
     return Site(**(given | more))
 
 

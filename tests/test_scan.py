@@ -1,4 +1,4 @@
-"""Transformations of a drawing: published examples, an oracle, planted mistakes, and real pictures with control points."""
+"""Transformations of a drawing: published examples, an oracle, planted mistakes, real pictures with control points."""
 
 from __future__ import annotations
 

@@ -289,8 +289,16 @@ class _SiteMaker:
         for row in self._near(under_way, reach).itertuples():
             if str(row.space_id) == self.space_id:
                 continue
-            out.append(Thing(f"opening {row.opening_id}", "burial", f"the grave {row.state} in {row.space_id}", row.geometry,
-                             str(row.space_id), fresh=True))  # fmt: skip
+            out.append(
+                Thing(
+                    f"opening {row.opening_id}",
+                    "burial",
+                    f"the grave {row.state} in {row.space_id}",
+                    row.geometry,
+                    str(row.space_id),
+                    fresh=True,
+                )
+            )
             hangs.append(int(np.flatnonzero((self.ids == str(row.space_id)).to_numpy())[0]))
             own.append(self.rules["dig.burial_scatter"])
         for row in self._near(tables["monuments"], reach).itertuples():
@@ -355,10 +363,11 @@ class _SiteMaker:
         site_lot = self._own_sites()
         near = self._near(markers, reach)
         good = near[
-            near["trusted"].fillna(value=False).to_numpy(dtype=bool) & near["holds"].fillna(value=False).to_numpy(dtype=bool)
+            near["trusted"].fillna(value=False).to_numpy(dtype=bool)
+            & near["holds"].fillna(value=False).to_numpy(dtype=bool)
             & (near["state"] == "used in the fit").to_numpy(dtype=bool)
             & ~near["condition"].astype(object).isin(_WEAK).to_numpy(dtype=bool)
-        ]  # fmt: skip
+        ]
         for row in good.itertuples():
             at = corner_ids.get(str(row.corner_id), -1)
             holds = (
@@ -462,21 +471,41 @@ class _SiteMaker:
         here = self.names.loc[self.space_id] if self.space_id in self.names.index else None
         rights = self.run.tables["rights"]
         held = [
-            (_said(row.holder), _said(row.instrument)) for row in rights[rights["space_id"] == self.space_id].itertuples()
-        ]  # fmt: skip
+            (_said(row.holder), _said(row.instrument))
+            for row in rights[rights["space_id"] == self.space_id].itertuples()
+        ]
         section = next((one for one in self.ground.sections if one.name == str(space["section"])), None)
         return Site(
-            space_id=self.space_id, section=_said(space["section"]), kind=_said(space["kind"]), state=_said(space["state"]),
-            state_why=_said(space["state_why"]), shape=self.shape, radius_95=float(space["radius_95"]),
+            space_id=self.space_id,
+            section=_said(space["section"]),
+            kind=_said(space["kind"]),
+            state=_said(space["state"]),
+            state_why=_said(space["state_why"]),
+            shape=self.shape,
+            radius_95=float(space["radius_95"]),
             position_by=_said(space["position_by"]),
             heads_azimuth=None if pd.isna(space["heads_azimuth"]) else float(space["heads_azimuth"]),
-            heads_words=_said(space["heads"]), heads_by=_said(space["heads_by"]), heads_seen=_said(space["heads_seen"]),
-            convergence=self.convergence, protected=section.protected if section else None, things=tuple(things),
-            anchors=anchors, joint=joint, anchor_words=tuple(words), lot=lot, own_marker=own_marker,
-            full=0 if here is None else int(here["full"]), urns=0 if here is None else int(here["urns"]),
-            held=tuple(held), doubts=self._doubts(), factor=self.run.factor, position_checked=self._checked(), way=way,
-            way_words=way_words, head_ends=self._head_ends(),
-        )  # fmt: skip
+            heads_words=_said(space["heads"]),
+            heads_by=_said(space["heads_by"]),
+            heads_seen=_said(space["heads_seen"]),
+            convergence=self.convergence,
+            protected=section.protected if section else None,
+            things=tuple(things),
+            anchors=anchors,
+            joint=joint,
+            anchor_words=tuple(words),
+            lot=lot,
+            own_marker=own_marker,
+            full=0 if here is None else int(here["full"]),
+            urns=0 if here is None else int(here["urns"]),
+            held=tuple(held),
+            doubts=self._doubts(),
+            factor=self.run.factor,
+            position_checked=self._checked(),
+            way=way,
+            way_words=way_words,
+            head_ends=self._head_ends(),
+        )
 
     def _plat_space_rows(self) -> NDArray[np.int64]:
         """Row of the plat's spaces for each row of the layer."""
@@ -487,7 +516,7 @@ class _SiteMaker:
         lots = self.run.tables["lots"]
         lot = self.space["lot_id"]
         if pd.isna(lot):
-            return shapely.get_coordinates(self.shape)[:-1]
+            return np.asarray(shapely.get_coordinates(self.shape)[:-1])
         hit = lots[(lots["lot_id"] == lot).fillna(value=False)]
         return None if not len(hit) else shapely.get_coordinates(hit.geometry.iloc[0])[:-1]
 
@@ -507,9 +536,12 @@ class _SiteMaker:
                 out.append((VERDICTS[1], f"The marker {name} at a corner of its lot is in doubt"))
             elif float(miss) > self.rules["tie.disagree"]:
                 out.append(
-                    (VERDICTS[0], f"Two independent ways to find it disagree: the marker {name} and the other markers of "
-                     f"its plat differ by {say(float(miss), self.unit)}")
-                )  # fmt: skip
+                    (
+                        VERDICTS[0],
+                        f"Two independent ways to find it disagree: the marker {name} and the other markers of "
+                        f"its plat differ by {say(float(miss), self.unit)}",
+                    )
+                )
             else:
                 out.append((VERDICTS[1], f"The marker {name} is in doubt: it misses by {say(float(miss), self.unit)}"))
         named = {label_key(str(self.space_id)), label_key(_said(self.space["lot_id"]))}
@@ -549,7 +581,7 @@ class _SiteMaker:
         out = []
         for row in vaults.itertuples():
             name = self._space_at(row)
-            hit = np.flatnonzero((self.ids == name).to_numpy()) if name else []
+            hit = np.flatnonzero((self.ids == name).to_numpy() if name else np.zeros(0, dtype=bool))
             if not len(hit) or name == self.space_id:
                 continue
             other = self.spaces.iloc[int(hit[0])]
@@ -606,8 +638,13 @@ class _SiteMaker:
             return Way(None, float("inf"), tuple(near)), tuple(words[k] for k in near)
         try:
             way = find_way(
-                stand, list(drives.geometry), shapes, width=equipment.machine_width, margin=rules["route.margin"], within=reach
-            )  # fmt: skip
+                stand,
+                list(drives.geometry),
+                shapes,
+                width=equipment.machine_width,
+                margin=rules["route.margin"],
+                within=reach,
+            )
         except InputError as error:
             return Way(None, float("inf"), ()), (error.problems[0].what,)
         return way, tuple(words[k] for k in way.in_the_way)
@@ -871,11 +908,21 @@ def openings_from_records(
         is_urn = record.get("container_kind") == "urn"
         if shape is not None and not is_urn:
             vaults.append(
-                {"vault_id": f"V {name}", "section": record.get("section"), "lot_id": record.get("lot_id"),
-                 "space_id": record["space_id"], "container": record.get("container"), "heads": record.get("heads"),
-                 "top_depth": record.get("top_depth"), "sigma": record.get("sigma"), "seen": row["date"], "source": source,
-                 "note": record.get("note"), "geometry": shape}
-            )  # fmt: skip
+                {
+                    "vault_id": f"V {name}",
+                    "section": record.get("section"),
+                    "lot_id": record.get("lot_id"),
+                    "space_id": record["space_id"],
+                    "container": record.get("container"),
+                    "heads": record.get("heads"),
+                    "top_depth": record.get("top_depth"),
+                    "sigma": record.get("sigma"),
+                    "seen": row["date"],
+                    "source": source,
+                    "note": record.get("note"),
+                    "geometry": shape,
+                }
+            )
         buried = str(record.get("buried") or record.get("date") or record["when"])[:10]
         people.append({"person_id": source, "name": record.get("person"), "source": source})
         events.append(
@@ -1096,13 +1143,23 @@ def _built(run: Run, site: Site, box: Container, planned: Any, taped: Sequence[s
         azimuth = 0.0 if site.heads_azimuth is None else site.heads_azimuth - site.convergence
         rules = run.ground.rules
         made = place_dig(
-            site.shape, azimuth, (box.width, box.length), room=rules["dig.working_room"], head_strip=rules["dig.head_strip"]
-        )  # fmt: skip
+            site.shape,
+            azimuth,
+            (box.width, box.length),
+            room=rules["dig.working_room"],
+            head_strip=rules["dig.head_strip"],
+        )
         planned = dig_corners(made.corners.mean(axis=0), azimuth, box.width, box.length)
     found = as_built(
-        anchor, corner, distance, anchors=site.anchors, start=np.array(planned, dtype=float), size=(box.width, box.length),
-        numbers=tie_numbers(run.ground), factor=run.factor,
-    )  # fmt: skip
+        anchor,
+        corner,
+        distance,
+        anchors=site.anchors,
+        start=np.array(planned, dtype=float),
+        size=(box.width, box.length),
+        numbers=tie_numbers(run.ground),
+        factor=run.factor,
+    )
     middle = shapely.Point(found.corners.mean(axis=0))
     far = float(shapely.distance(middle, site.shape))
     if far > site.radius_95 + (1.0 if run.ground.unit.is_foot else 0.3):

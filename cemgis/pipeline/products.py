@@ -100,7 +100,7 @@ def _keep_changes(path: Path, run: Run) -> list[Path]:
         raise InputError.of(
             str(path),
             "it was changed by hand since it was built",
-            f'Keep the changes with `cemgis collect {path.parent} --who "..." --why "..."`, or delete the file. They are:'
+            f'Keep the changes with `cemgis collect {path.parent} --who "..." --why "..."`, or delete it. They are:'
             + "".join(f"\n    {line}" for line in lines),
         )
     _refuse_lost(path, found)

@@ -180,8 +180,19 @@ def _scale_bar(drawing: Drawing, unit: Unit) -> None:
     steps = (1, 2, 5, 10, 20, 50, 100)
     long = next((step for step in steps if step * drawing.points >= 45.0), steps[-1])
     x, y = 8.0, drawing.height - 8.0
-    drawing.items.append({"kind": "area", "style": "ground", "at": [[2, y - 14], [x + long * drawing.points + 34, y - 14],
-                          [x + long * drawing.points + 34, y + 6], [2, y + 6], [2, y - 14]]})  # fmt: skip
+    drawing.items.append(
+        {
+            "kind": "area",
+            "style": "ground",
+            "at": [
+                [2, y - 14],
+                [x + long * drawing.points + 34, y - 14],
+                [x + long * drawing.points + 34, y + 6],
+                [2, y + 6],
+                [2, y - 14],
+            ],
+        }
+    )
     bar = [[x, y - 4], [x, y], [x + long * drawing.points, y], [x + long * drawing.points, y - 4]]
     drawing.items.append({"kind": "line", "style": "bar", "at": np.array(bar).round(2).tolist()})
     drawing.text([x + long * drawing.points + 4, y - 3], f"{long} {unit.suffix}", 7.5, align="left")
@@ -399,10 +410,15 @@ def _tie_rows(plan: Plan, ties: Ties, context: Context) -> dict[str, Any]:
         lengths = ties.distances[:, column]
         slope = slope_correction(lengths.mean(), np.array([1.0, 2.0]) * foot)
         rows.append(
-            {"mark": _MARK[column], "from": legible(anchors.ids[k], most=30), "words": legible(plan.site.anchor_words[k]),
-             "a": say_taped(lengths[0], unit, reads), "b": say_taped(lengths[1], unit, reads),
-             "slope": f"+{_small(slope[0], unit)} / +{_small(slope[1], unit)}"}
-        )  # fmt: skip
+            {
+                "mark": _MARK[column],
+                "from": legible(anchors.ids[k], most=30),
+                "words": legible(plan.site.anchor_words[k]),
+                "a": say_taped(lengths[0], unit, reads),
+                "b": say_taped(lengths[1], unit, reads),
+                "slope": f"+{_small(slope[0], unit)} / +{_small(slope[1], unit)}",
+            }
+        )
     check = None
     if ties.check is not None:
         k = ties.check.anchor
@@ -413,10 +429,15 @@ def _tie_rows(plan: Plan, ties: Ties, context: Context) -> dict[str, Any]:
         }  # fmt: skip
     first, second = (legible(anchors.ids[k], most=30) for k in ties.pair)
     return {
-        "rows": rows, "check": check, "no_check": legible(ties.why_no_check),
+        "rows": rows,
+        "check": check,
+        "no_check": legible(ties.why_no_check),
         "side": f"Stand at {first}, face {second}: the head side lies on your {ties.side.upper()}.",
-        "radius": say_length(ties.radius, unit), "across": say_taped(ties.across, unit, reads), "fall": say(foot, unit), "fall2": say(2 * foot, unit),
-    }  # fmt: skip
+        "radius": say_length(ties.radius, unit),
+        "across": say_taped(ties.across, unit, reads),
+        "fall": say(foot, unit),
+        "fall2": say(2 * foot, unit),
+    }
 
 
 def _small(length: float, unit: Unit) -> str:
@@ -535,11 +556,19 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
         ("Diagonal", _diagonal(plan, unit)),
         ("Container", f"{say(plan.container.width, unit)} by {say(plan.container.length, unit)}"),
         ("Head side", f"{say(plan.dig.from_head_line, unit)} from the head line"),
-        ("Earth left", f"{say(plan.earth_left, unit)} at the nearest" if plan.earth_left > 0 else f"NONE: {say(-plan.earth_left, unit)} into it"),
+        (
+            "Earth left",
+            f"{say(plan.earth_left, unit)} at the nearest"
+            if plan.earth_left > 0
+            else f"NONE: {say(-plan.earth_left, unit)} into it",
+        ),
         ("Chance to strike", _percent(plan.strike.any)),
-        ("Depth window", f"{say(plan.depth.shallow, unit)} to {say(plan.depth.deep, unit) if math.isfinite(plan.depth.deep) else 'open'}"),
+        (
+            "Depth window",
+            f"{say(plan.depth.shallow, unit)} to {say(plan.depth.deep, unit) if math.isfinite(plan.depth.deep) else 'open'}",
+        ),
         ("Spoil", f"{_volume(plan.excavation.spoil, unit)}, haul {_volume(plan.excavation.haul, unit)}"),
-    ]  # fmt: skip
+    ]
     if plan.dig.shift:
         numbers.insert(
             3,
@@ -570,7 +599,9 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
         "heads_by": legible(site.heads_by),
         "place_words": legible(plan.place_words),
         "close_up": _close_up(plan, context, wide, high * wide),
-        "sketch": None if ties is None or plan.ties is None else _tie_sketch(plan, plan.ties, context, wide, high * wide),
+        "sketch": None
+        if ties is None or plan.ties is None
+        else _tie_sketch(plan, plan.ties, context, wide, high * wide),
         "scale": _close_scale(unit, high * wide)[1],
         "section_drawing": _section(plan, context, 175.0, 98.0),
         "ties": ties,
@@ -584,25 +615,41 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
         "order": [
             {"name": name, "value": legible(value or "NOT SAID", site.space_id)}
             for name, value in (
-                ("Ordered by", order.ordered_by), ("Authorised by", order.authorised_by), ("By right of", order.right),
-                ("Permit", order.permit), ("Space confirmed by", order.confirmed_by), ("Utilities", order.utilities),
+                ("Ordered by", order.ordered_by),
+                ("Authorised by", order.authorised_by),
+                ("By right of", order.right),
+                ("Permit", order.permit),
+                ("Space confirmed by", order.confirmed_by),
+                ("Utilities", order.utilities),
             )
         ],
         "order_space": legible(order.space),
-        "position": legible(f"Space known within {say_length(site.radius_95, unit)} (95 %): {site.position_by}", most=200),
-        "made": legible(f"{context.facts.date} · {context.facts.crs.name} · evidence {context.facts.evidence_hash[:10]}"),
+        "position": legible(
+            f"Space known within {say_length(site.radius_95, unit)} (95 %): {site.position_by}", most=200
+        ),
+        "made": legible(
+            f"{context.facts.date} · {context.facts.crs.name} · evidence {context.facts.evidence_hash[:10]}"
+        ),
         "date": context.facts.date,
         "rules": used,
-        "tape": {"inches": "feet and inches", "tenths": "feet and tenths", "metres": "metres"}[context.equipment.tape_reads],
+        "tape": {"inches": "feet and inches", "tenths": "feet and tenths", "metres": "metres"}[
+            context.equipment.tape_reads
+        ],
         "sides": {
-            name: {"space": legible(value[0]), "register": legible(value[1], value[0]), "stone": legible(value[2], value[0])}
+            name: {
+                "space": legible(value[0]),
+                "register": legible(value[1], value[0]),
+                "stone": legible(value[2], value[0]),
+            }
             for name, value in context.around.get("sides", {}).items()
         },
         "checker": None if never or plan.checker is None else _tie_rows(plan, plan.checker, context),
-        "checker_sketch": None if never or plan.checker is None else _tie_sketch(plan, plan.checker, context, 0.72 * wide, 0.6 * high * wide),
+        "checker_sketch": None
+        if never or plan.checker is None
+        else _tie_sketch(plan, plan.checker, context, 0.72 * wide, 0.6 * high * wide),
         "lonlat": list(context.around.get("lonlat", ())),
         "water": "" if order.water is None else say(order.water, unit),
-    }  # fmt: skip
+    }
 
 
 def _percent(share: float) -> str:

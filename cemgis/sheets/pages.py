@@ -52,13 +52,14 @@ def _typeset(template: str, data: dict[str, Any], paper: str) -> tuple[bytes, in
     given = {
         "data": json.dumps({**data, "paper": PAPERS[paper][0], "margin": _MARGIN}, ensure_ascii=False, allow_nan=False)
     }
+    compiler: Any = typst  # its stubs do not know a source given as bytes
     source = (_own("common.typ") + _own(template)).encode()
     try:
-        pages = typst.query(
+        pages = compiler.query(
             source, "<pages>", field="value", one=True, sys_inputs=given, ignore_system_fonts=True,
             font_paths=[str(FONT_FOLDER)],
         )  # fmt: skip
-        made = typst.compile(
+        made = compiler.compile(
             source, sys_inputs=given, format="pdf", ignore_system_fonts=True, font_paths=[str(FONT_FOLDER)],
             timestamp=int(datetime.datetime.fromisoformat(data["date"]).replace(tzinfo=datetime.UTC).timestamp()),
         )  # fmt: skip
@@ -127,8 +128,14 @@ def phone_page(plan: Plan, context: Context) -> str:
     text = json.dumps(data, ensure_ascii=True, allow_nan=False, sort_keys=True)
     block = text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
     rule = "; ".join(
-        ["default-src 'none'", f"script-src {_hash(script)}", f"style-src {_hash(style)}", "base-uri 'none'", "form-action 'none'"]
-    )  # fmt: skip
+        [
+            "default-src 'none'",
+            f"script-src {_hash(script)}",
+            f"style-src {_hash(style)}",
+            "base-uri 'none'",
+            "form-action 'none'",
+        ]
+    )
     return "".join(
         [
             '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n',
