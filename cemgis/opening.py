@@ -51,6 +51,7 @@ VERDICTS = ("do not open", "settle first", "nothing on record against it")
 """Worst first. The last is never a permission."""
 SOILS = ("A", "B", "C", "rock")
 
+_GRAVES = ("vault", "burial", "probable grave")
 _STEP = 1.0 / 24.0  # half an inch of a foot; digs are shifted by whole steps
 _SPOIL_HEIGHT = 1.5  # feet a spoil heap is taken to stand; no source
 _SEED = 1868
@@ -127,7 +128,7 @@ def parse_order(text: str, unit: Unit, where: str = "order.toml") -> Order:
     Examples
     --------
     >>> from cemgis.units import FOOT
-    >>> order = parse_order('space = "B-12-1"\\ndate = 2026-05-04\\nfrost = "14 in"', FOOT)
+    >>> order = parse_order('space = "B-12-1"\ndate = 2026-05-04\nfrost = "14 in"', FOOT)
     >>> order.space, order.date, round(order.frost, 4)
     ('B-12-1', '2026-05-04', 1.1667)
     """
@@ -553,7 +554,7 @@ def place_dig(
     shapes = np.asarray(list(things), dtype=object)
     asked = np.asarray(needed, dtype=float)
 
-    def gaps(shifts: Floats) -> Floats:
+    def gaps(shifts: Any) -> Floats:
         if not len(shapes):
             return np.empty((len(shifts), 0))
         digs = shapely.polygons(
@@ -1038,14 +1039,14 @@ class _Judge:
             self.never("How sure its position is is not known")
         elif radius > max(earth, 0.0) + room:
             self.never(
-                f"Its position is only sure to {self.say(radius)} (95 % radius), more than the earth left and the working "
-                f"room together, {self.say(max(earth, 0.0) + room)}"
+                f"Its position is only sure to {self.say(radius)} (95 % radius), more than the earth left and the "
+                f"working room together, {self.say(max(earth, 0.0) + room)}"
             )
         if hit.any > rules["dig.strike_chance"]:
             worst = int(np.argmax(hit.each))
             self.first(
-                f"The chance of striking a neighbour is {_percent(hit.any)}, more than {_percent(rules['dig.strike_chance'])}; "
-                f"most likely {site.things[rows[worst]].words}"
+                f"The chance of striking a neighbour is {_percent(hit.any)}, more than "
+                f"{_percent(rules['dig.strike_chance'])}; most likely {site.things[rows[worst]].words}"
             )
         return earth
 
@@ -1068,7 +1069,8 @@ class _Judge:
                 self.first(f"In the way, {where}: {thing.words}")
             elif gap < rules["dig.earth_left"] and thing.kind in ("vault", "burial", "probable grave"):
                 self.first(
-                    f"Only {self.say(gap)} of earth is left to {thing.words}; the rule asks {self.say(rules['dig.earth_left'])}"
+                    f"Only {self.say(gap)} of earth is left to {thing.words}; the rule asks "
+                    f"{self.say(rules['dig.earth_left'])}"
                 )
         if self.container.kind != "urn":
             foot, head = _span(
@@ -1079,8 +1081,8 @@ class _Judge:
             )
             if self.container.width > high - low + 1e-6 or self.container.length > head - foot + 1e-6:
                 self.never(
-                    f"The container ({self.say(self.container.width)} by {self.say(self.container.length)}) is larger than its "
-                    f"space ({self.say(high - low)} by {self.say(head - foot)})"
+                    f"The container ({self.say(self.container.width)} by {self.say(self.container.length)}) is larger "
+                    f"than its space ({self.say(high - low)} by {self.say(head - foot)})"
                 )
         half = (dig.width - self.container.width) / 2.0
         if dig.outside > half + 1e-6:
@@ -1090,7 +1092,8 @@ class _Judge:
         """Whether it can be found at all, and checked."""
         if ties is None:
             self.first(
-                "No two trusted markers or stones within a tape meet at a good angle: find and read another marker first"
+                "No two trusted markers or stones within a tape meet at a good angle: find and read another marker "
+                "first"
             )
         elif ties.check is None:
             self.first(f"There is no check tie: {ties.why_no_check}")

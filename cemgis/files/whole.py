@@ -90,9 +90,9 @@ def whole(path: Path | str) -> Iterator[Path]:
     [('a.txt', 'new')]
     """
     target = Path(os.path.realpath(path))
-    if target.is_dir():
-        raise input_error(target, OSError(errno.EISDIR, "is a directory"))
     try:
+        if target.is_dir():
+            raise input_error(target, OSError(errno.EISDIR, "is a directory"))
         protected = not target.stat().st_mode & stat.S_IWUSR
     except FileNotFoundError:
         protected = False

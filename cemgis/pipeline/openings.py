@@ -87,7 +87,8 @@ class Planned:
         lines.append(f"  chance of striking a neighbour {strike_words}; earth left {say(self.plan.earth_left, unit)}")
         if self.plan.ties is not None:
             lines.append(
-                f"  as taped, the dig lies within {say_length(self.plan.ties.radius, unit)} of its place in the space (95 %)"
+                f"  as taped, the dig lies within {say_length(self.plan.ties.radius, unit)} of its place in the space "
+                "(95 %)"
             )
         lines += [f"  {path}" for path in self.made]
         return "\n".join(lines)
@@ -518,10 +519,10 @@ class _SiteMaker:
         if pd.isna(lot):
             return np.asarray(shapely.get_coordinates(self.shape)[:-1])
         hit = lots[(lots["lot_id"] == lot).fillna(value=False)]
-        return None if not len(hit) else shapely.get_coordinates(hit.geometry.iloc[0])[:-1]
+        return None if not len(hit) else np.asarray(shapely.get_coordinates(hit.geometry.iloc[0])[:-1])
 
     def _doubts(self) -> tuple[tuple[str, str], ...]:
-        """Say what is wrong with the position: corners whose markers are in doubt, dangers that name the lot or the space."""
+        """Say what is wrong with the position: markers of the lot in doubt, dangers that name the lot or the space."""
         out: list[tuple[str, str]] = []
         line = self.plat.centre_weights[self._plat_space_rows()[self.row]]
         markers = self.run.tables["markers"].set_index("marker_id")
@@ -568,7 +569,8 @@ class _SiteMaker:
             return "ABSOLUTE POSITION IN DOUBT: control is missed. Ties are sound, staking coordinates are not"
         if "agrees" in states:
             row = control[control["state"] == "agrees"].iloc[0]
-            return f"absolute position checked: control {row['control_id']} agrees to {say_length(float(row['miss']), self.unit)}"
+            miss = say_length(float(row["miss"]), self.unit)
+            return f"absolute position checked: control {row['control_id']} agrees to {miss}"
         return "ABSOLUTE POSITION UNCHECKED: ties are sound, staking coordinates are not"
 
     def _head_ends(self) -> tuple[float, ...]:

@@ -47,8 +47,8 @@ class Context:
         Whom to call.
     rules : Rules
     around : mapping
-        ``spaces``, ``lots``, ``drives``: lists of (id, shape); ``states``; ``sides``: left, right, head, foot to (space,
-        what the register says, what stone stands there); ``section_title``; ``lonlat``.
+        ``spaces``, ``lots``, ``drives``: lists of (id, shape); ``states``; ``sides``: left, right, head, foot to
+        (space, what the register says, what stone stands there); ``section_title``; ``lonlat``.
     """
 
     facts: Facts
@@ -70,7 +70,7 @@ def legible(text: object, record: str = "", most: int = 160) -> str:
 
     Examples
     --------
-    >>> legible("Zoë Ødegård", "B-1-2"), legible("王 芳", "B-1-2"), legible("a\\nb")
+    >>> legible("Zoë Ødegård", "B-1-2"), legible("王 芳", "B-1-2"), legible("a\nb")
     ('Zoë Ødegård', '▯ ▯ [B-1-2]', 'a b')
     """
     said = " ".join(str(text).split())
@@ -228,9 +228,13 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
     for thing in plan.site.things:
         drawing.shape(thing.shape, _NAMES[thing.kind])
     drawing.shape(plan.site.shape, "own")
-    drawing.shape(dig.polygon, "dig")
+    never = plan.verdict == VERDICTS[0]
     head = np.stack([dig.corners[0], dig.corners[1]])
-    drawing.line(head, "head")
+    if not never:
+        drawing.shape(dig.polygon, "dig")
+        drawing.line(head, "head")
+    else:
+        drawing.shape(dig.polygon, "container")  # a dig that must not be cut does not hide what lies there
     _name_things(drawing, plan)
     box = plan.container
     from cemgis.ties import dig_corners
@@ -239,13 +243,16 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
         shapely.Polygon(dig_corners(dig.corners.mean(axis=0), dig.heads_azimuth, box.width, box.length)), "container"
     )
     top, low = drawing.to_page(head).mean(axis=0), drawing.to_page(dig.corners[2:]).mean(axis=0)
-    drawing.text(top + [0, 11], "HEAD", 11.0, bold=True, boxed=True)
+    drawing.text(np.add(top, [0, 11]), "HEAD", 11.0, bold=True, boxed=True)
     size = min(8.5, 0.19 * dig.width * points)
-    drawing.text((top + low) / 2 + [0, -7], say(dig.width, unit), size, boxed=True)
-    drawing.text((top + low) / 2 + [0, 7], f"by {say(dig.length, unit)}", size, boxed=True)
+    if not never:
+        drawing.text((top + low) / 2 + [0, -7], say(dig.width, unit), size, boxed=True)
+        drawing.text((top + low) / 2 + [0, 7], f"by {say(dig.length, unit)}", size, boxed=True)
     drawing.text(low - [0, 9], "FOOT", 8.0, bold=True, boxed=True)
     for corner, name, side in ((0, "A", -1.0), (1, "B", 1.0)):
-        drawing.text(drawing.to_page(dig.corners[corner]) + [side * 7.0, -7.0], name, 10.0, bold=True, boxed=True)
+        drawing.text(
+            np.add(drawing.to_page(dig.corners[corner]), [side * 7.0, -7.0]), name, 10.0, bold=True, boxed=True
+        )
     for name, shape in context.around.get("spaces", ()):
         seen = shapely.intersection(shapely.transform(shape, drawing.to_page), shapely.box(0, 0, width, height))
         if name != plan.site.space_id and not seen.is_empty and seen.area > 1500:
@@ -295,8 +302,8 @@ def _name_things(drawing: Drawing, plan: Plan) -> None:
         room = max(y1 - y0, x1 - x0)
         if room < 40:
             continue
-        if shapely.intersects(thing.shape, plan.dig.polygon):
-            continue  # the verdict names it; on the drawing the dig's own numbers stand there
+        if plan.verdict != VERDICTS[0] and shapely.intersects(thing.shape, plan.dig.polygon):
+            continue  # the dig's own numbers stand there
         said = thing.words.removeprefix("vault of ").removeprefix("burial of ").removesuffix(f" ({thing.space_id})")
         lines = [legible(said, thing.id, int(room / 5.2))]
         if thing.kind == "vault":
@@ -351,7 +358,7 @@ def _tie_sketch(plan: Plan, ties: Ties, context: Context, width: float, height: 
         at = drawing.to_page(anchors.xy[k])
         drawing.mark(anchors.xy[k], "marker", _MARK[number])
         down = 1.0 if at[1] >= home[1] else -1.0
-        label = at + [0.0, down * 17.0]
+        label = np.add(at, [0.0, down * 17.0])
         said = legible(anchors.ids[k], most=26)
         label[0] = min(max(label[0], 4.0 * len(said)), width - 4.0 * len(said))
         label[1] = min(max(label[1], 8.0), height - 8.0)
@@ -482,42 +489,49 @@ def _stake(plan: Plan, context: Context) -> dict[str, Any]:
 def _cautions(plan: Plan, context: Context) -> list[str]:
     rules, unit, cut = context.rules, context.facts.unit, plan.excavation
     out = [
-        "NOBODY ENTERS the grave: work from the surface. If anybody must, what follows applies, and local law goes first."
+        "NOBODY ENTERS the grave: work from the surface. If anybody must, what follows applies, and local law goes "
+        "first."
     ]
     bottom = plan.depth.bottom
     if cut.protect:
         ratio = f"{cut.slope:g}:1"
         out.append(
             f"{say(bottom, unit)} deep: protective system required from {say(rules['osha.protect_depth'], unit)} "
-            f"(shoring, shield, or sloped {ratio}: {say(cut.sloped[0], unit)} by {say(cut.sloped[1], unit)} at the top). "
+            f"(shoring, shield, or sloped {ratio}: {say(cut.sloped[0], unit)} by {say(cut.sloped[1], unit)} at the "
+            "top). "
             f"OSHA 29 CFR 1926.652, Table B-1; soil {cut.why_soil}."
         )
     elif cut.egress or plan.container.kind != "urn":
         out.append(
-            f"Soil {cut.why_soil}. Protective system from {say(rules['osha.protect_depth'], unit)} deep, and before that when the "
-            f"competent person sees a danger of caving: OSHA 29 CFR 1926.652(a)(1)."
+            f"Soil {cut.why_soil}. Protective system from {say(rules['osha.protect_depth'], unit)} deep, and before that "
+            f"when the competent person sees a danger of caving: OSHA 29 CFR 1926.652(a)(1)."
         )
     if cut.egress:
         out.append(
-            f"From {say(rules['osha.egress_depth'], unit)} deep: ladder, {say(rules['osha.ladder_above'], unit)} above the edge. 1926.651(c)(2)."
+            f"From {say(rules['osha.egress_depth'], unit)} deep: ladder, {say(rules['osha.ladder_above'], unit)} above "
+            "the edge. 1926.651(c)(2)."
         )
     if cut.stones:
         out.append(
-            f"Inside the line of influence ({say(cut.reach, unit)} from the edge): {'; '.join(legible(one, most=50) for one in cut.stones[:4])}. Brace before digging."
+            f"Inside the line of influence ({say(cut.reach, unit)} from the edge): "
+            f"{'; '.join(legible(one, most=50) for one in cut.stones[:4])}. Brace before digging."
         )
     if plan.container.kind != "urn":
         shoring = context.equipment.shoring or "none declared"
         out.append(
-            f"Sand or caving soil: shoring on site before the first bucket ({legible(shoring, most=40)}). Water seen: stop, pump ({legible(context.equipment.pump or 'none declared', most=30)})."
+            f"Sand or caving soil: shoring on site before the first bucket ({legible(shoring, most=40)}). Water seen: "
+            f"stop, pump ({legible(context.equipment.pump or 'none declared', most=30)})."
         )
         out.append(
-            f"Spoil and machine {say(rules['osha.spoil_back'], unit)} from the edge, on no other grave (651(j)(2)); out of sight before the family comes. Left open: cover with boards that carry a person, fence it."
+            f"Spoil and machine {say(rules['osha.spoil_back'], unit)} from the edge, on no other grave (651(j)(2)); out "
+            "of sight before the family comes. Left open: cover with boards that carry a person, fence it."
         )
     if plan.order.frost:
         hours = plan.order.frost / rules["frost.thaw"]
         when = f", light it {hours:.0f} h before digging" if plan.order.time else ""
         out.append(
-            f"Frost {say(plan.order.frost, unit)}: about {hours:.0f} h to thaw at {say(rules['frost.thaw'], unit)} an hour{when}; attended, away from stones."
+            f"Frost {say(plan.order.frost, unit)}: about {hours:.0f} h to thaw at {say(rules['frost.thaw'], unit)} an "
+            f"hour{when}; attended, away from stones."
         )
     return out
 
@@ -551,22 +565,18 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
     worst = [legible(reason.text, most=220) for reason in plan.reasons if reason.verdict == plan.verdict]
     shown = worst[:most]
     more = len(reasons) - len(shown)
+    left = plan.earth_left
+    earth = f"{say(left, unit)} at the nearest" if left > 0 else f"NONE: {say(-left, unit)} into it"
+    deep = say(plan.depth.deep, unit) if math.isfinite(plan.depth.deep) else "open"
+    high_pt = high * wide
     numbers = [
         ("Dig", f"{say(plan.dig.width, unit)} by {say(plan.dig.length, unit)}"),
         ("Diagonal", _diagonal(plan, unit)),
         ("Container", f"{say(plan.container.width, unit)} by {say(plan.container.length, unit)}"),
         ("Head side", f"{say(plan.dig.from_head_line, unit)} from the head line"),
-        (
-            "Earth left",
-            f"{say(plan.earth_left, unit)} at the nearest"
-            if plan.earth_left > 0
-            else f"NONE: {say(-plan.earth_left, unit)} into it",
-        ),
+        ("Earth left", earth),
         ("Chance to strike", _percent(plan.strike.any)),
-        (
-            "Depth window",
-            f"{say(plan.depth.shallow, unit)} to {say(plan.depth.deep, unit) if math.isfinite(plan.depth.deep) else 'open'}",
-        ),
+        ("Depth window", f"{say(plan.depth.shallow, unit)} to {deep}"),
         ("Spoil", f"{_volume(plan.excavation.spoil, unit)}, haul {_volume(plan.excavation.haul, unit)}"),
     ]
     if plan.dig.shift:
@@ -599,9 +609,7 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
         "heads_by": legible(site.heads_by),
         "place_words": legible(plan.place_words),
         "close_up": _close_up(plan, context, wide, high * wide),
-        "sketch": None
-        if ties is None or plan.ties is None
-        else _tie_sketch(plan, plan.ties, context, wide, high * wide),
+        "sketch": None if ties is None or plan.ties is None else _tie_sketch(plan, plan.ties, context, wide, high_pt),
         "scale": _close_scale(unit, high * wide)[1],
         "section_drawing": _section(plan, context, 175.0, 98.0),
         "ties": ties,
