@@ -608,7 +608,11 @@ def _rights(
     each = _halved(each, shapes)
     each["right_id"] = each["right_id"] + ":" + each["space_id"].astype(object).fillna("")
     parts = [piece for piece in (table[~whole], each) if len(piece)]
-    return pd.concat(parts, ignore_index=True) if parts else table
+    rights = pd.concat(parts, ignore_index=True) if parts else table
+    # graves listed together that resolve to no space, or one grave named twice, share what was written: number them
+    again = rights.groupby("right_id").cumcount()
+    rights["right_id"] = rights["right_id"].where(again == 0, rights["right_id"] + "." + (again + 1).astype("string"))
+    return rights
 
 
 def _halved(each: pd.DataFrame, shapes: gpd.GeoDataFrame | None) -> pd.DataFrame:

@@ -779,3 +779,12 @@ def test_whatever_a_list_holds_every_row_is_kept_as_it_stood(rows):
         schema.check(getattr(register, layer), LAYERS[layer])
     strange = [row for row in rows if row["kind"] not in known and any(value.strip() for value in row.values())]
     assert bool(strange) == any(item.kind == "rows not understood" for item in register.findings)
+
+
+@pytest.mark.parametrize("space", ["1-3", "7-9"])
+def test_graves_listed_together_have_rights_of_their_own(space):
+    spaces = pd.DataFrame({"space_id": ["A-12-1", "A-12-2"], "section": "A", "lot_id": "A-12", "space": ["1", "2"]})
+    lots = pd.DataFrame({"lot_id": ["A-12"], "section": ["A"], "row": [None], "lot": ["12"]})
+    table = pd.DataFrame({"line": [3], "kind": ["deed"], "lot": ["A-12-3"], "space": [space], "name": ["Ada Penn"]})
+    rights = read_register(table, source="ledger.csv", spaces=spaces, lots=lots).rights
+    assert rights["right_id"].is_unique
