@@ -46,7 +46,6 @@ from cemgis.files.spreadsheets import read_spreadsheet
 from cemgis.files.tables import Table, decode, read_table
 from cemgis.files.vector import read_features
 from cemgis.ground import parse_ground
-from cemgis.opening import parse_order
 from cemgis.pipeline.evidence import gather_evidence
 from cemgis.reference import ground_crs, to_lonlat
 from cemgis.register import read_register
@@ -55,7 +54,6 @@ from cemgis.units import US_SURVEY_FOOT
 ROOT = Path(__file__).resolve().parents[1]
 SHARED = ROOT.parent / "shared" / "data"  # more real files, where they are
 
-MOVED = "A-9"  # a marker of the small ground that stands where it should not
 READ_S, RUN_S = 20.0, 60.0  # a case that takes longer hangs
 MEMORY = 6 << 30  # bytes of address space; most of it is what libraries reserve
 RUNS = 12  # one case in so many is a whole run
@@ -396,10 +394,6 @@ def check_toml(path: Path) -> None:
         _same(key, len(said.get(key, ())), len(made))
 
 
-def check_order(path: Path) -> None:
-    parse_order(path.read_text("utf-8", "replace"), US_SURVEY_FOOT)
-
-
 def check_points(path: Path) -> None:
     table = _table(path)
     raw = parse_points(table, label=None)
@@ -548,12 +542,6 @@ def small_ground(folder: Path) -> Path:
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)
-    readings = folder / "readings/readings.csv"
-    moved = [line.split(",") for line in readings.read_text().splitlines()]
-    readings.write_text("".join(
-        ",".join([*cells[:1], f"{float(cells[1]) + 6.0:.4f}", *cells[2:]] if cells[0] == MOVED else cells) + "\n"
-        for cells in moved
-    ))  # fmt: skip
     run = pipeline.compute(folder)
     spaces, markers, crs = run.tables["spaces"], run.tables["markers"], ground_crs("EPSG:6549")
     for name in ("plat", "register", "survey"):
@@ -613,8 +601,6 @@ def small_ground(folder: Path) -> Path:
     for line in ledger[:3]:
         book.active.append(line.split(","))
     book.save(folder / "register/more.xlsx")
-    (folder / "orders").mkdir()
-    (folder / "orders/one.toml").write_text(f'space = "{ids[28]}"\nperson = "Ada Fenn"\npermit = "T-1"\ndate = 2025-07-01\n')
     toml = (folder / "ground.toml").read_text() + _MORE
     (folder / "ground.toml").write_text(toml)
     said = {"who": "E. Tarn", "why": "seen", "crs": crs.name}
@@ -687,17 +673,6 @@ file = "register/ledger.csv"
 
 [[register]]
 file = "register/more.xlsx"
-
-[[container]]
-name = "vault"
-length = "90 in"
-width = "34 in"
-height = "36 in"
-
-[equipment]
-machine = "backhoe"
-machine_width = "5 ft 6 in"
-tape = "100 ft"
 """
 
 

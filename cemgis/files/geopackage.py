@@ -57,7 +57,6 @@ __all__ = [
     "read_ground",
     "read_layer",
     "refuse_if_held",
-    "state",
     "write_ground",
 ]
 
@@ -80,7 +79,6 @@ _PANDAS: Mapping[Any, Any] = {
     pa.bool_(): pd.BooleanDtype(),
 }
 _BATCH_ROWS = 65_536
-State = tuple[int, int, int]
 _MAGIC = b"SQLite format 3\0"
 _NOT_CONTENT = ("gpkg_", "rtree_", "sqlite_", "cemgis_", "layer_styles")
 _LEFT_OPEN = ("-wal", "-shm", "-journal")
@@ -136,7 +134,6 @@ def write_ground(
     title: str,
     abstract: str = "",
     metadata_xml: str | None = None,
-    since: State | None = None,
 ) -> dict[str, str]:
     """Write the layers of a ground into one GeoPackage, all or nothing.
 
@@ -160,8 +157,6 @@ def write_ground(
         For the metadata.
     metadata_xml : str, optional
         Instead of what `cemgis.files.metadata.describe` says.
-    since : tuple, optional
-        `state` of the previous file when its changes were looked at: what was changed by hand after that is not lost.
 
     Returns
     -------
@@ -171,8 +166,8 @@ def write_ground(
     Raises
     ------
     InputError
-        With every problem of every table; when the file is held by another program or was changed by hand after
-        `since`, the folder cannot be written or the disk is full.
+        With every problem of every table; when the file is held by another program, the folder cannot be written or
+        the disk is full.
 
     Examples
     --------
@@ -213,10 +208,6 @@ def write_ground(
             said = " ".join(str(error).split())[:300]
             raise InputError.of(str(path), f"not written ({said})", "Mend that and run it again.") from error
         refuse_if_held(path)  # someone may have opened it meanwhile
-        if since is not None and state(path) != since and path.exists() and changes(path):
-            raise InputError.of(
-                str(path), "it was changed by hand while this ran", "Keep the changes with `cemgis collect`, then run it again."
-            )
     return hashes
 
 
@@ -449,21 +440,6 @@ def _pack(table: Any) -> bytes:
     with pa.ipc.new_stream(stream, table.schema, options=options) as writer:
         writer.write_table(table, max_chunksize=_BATCH_ROWS)
     return stream.getvalue()
-
-
-def state(path: Path | str) -> State:
-    """Time, size and number of a file on its disk, all 0 when it is not there: they change when it is written.
-
-    Examples
-    --------
-    >>> state("no such file")
-    (0, 0, 0)
-    """
-    try:
-        found = Path(path).stat()
-    except OSError:
-        return 0, 0, 0
-    return found.st_mtime_ns, found.st_size, found.st_ino
 
 
 def refuse_if_held(path: Path | str) -> None:

@@ -46,12 +46,7 @@ class Records:
 
 
 def append(
-    folder: Path,
-    name: str,
-    records: Sequence[Mapping[str, Any]],
-    *,
-    seen: Iterable[Mapping[str, Any]] | None = None,
-    wait_s: float = 5.0,
+    folder: Path, name: str, records: Sequence[Mapping[str, Any]], *, wait_s: float = 5.0
 ) -> list[dict[str, Any]]:
     r"""Add records to a log: all of them, on the disk, or none.
 
@@ -66,9 +61,6 @@ def append(
         Name of the log, without its ending.
     records : sequence of mapping
         Each says ``kind``, ``who``, ``when`` (ISO, with its zone) and ``why``, and what its kind needs.
-    seen : iterable of mapping, optional
-        The records these were decided on. When others have come since, nothing is written: two people who settle the
-        same thing at once are told, not mixed.
     wait_s : float
         How long to wait for another writer.
 
@@ -80,8 +72,8 @@ def append(
     Raises
     ------
     InputError
-        With every record that lacks something; when another program is writing, or wrote since; when the disk is full
-        or cannot be written.
+        With every record that lacks something; when another program is writing; when the disk is full or cannot be
+        written.
 
     Examples
     --------
@@ -103,22 +95,12 @@ def append(
     except OSError as error:
         raise input_error(folder, error) from error
     with hold(folder / _LOCK, wait_s=wait_s):
-        if seen is not None:
-            _refuse_newer(folder, seen)
         try:
             _set_aside(path)
             _extend(path, lines)
         except OSError as error:
             raise input_error(path, error) from error
     return made
-
-
-def _refuse_newer(folder: Path, seen: Iterable[Mapping[str, Any]]) -> None:
-    known = {record.get("id") for record in seen}
-    newer = [record for record in read(folder).records if record["id"] not in known]
-    if newer:
-        said = f"{len(newer)} record{'s' if len(newer) > 1 else ''} came in meanwhile, the last by {newer[-1].get('who')}"
-        raise InputError.of(str(folder), said, "Nothing was recorded. Look at what they say and run it again.")
 
 
 def _lines(records: Sequence[Mapping[str, Any]]) -> tuple[bytes, list[dict[str, Any]]]:

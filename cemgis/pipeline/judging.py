@@ -137,4 +137,4 @@ def judge(folder: Path, marker: str, *, accept: bool, who: str, why: str) -> dic
     }  # fmt: skip
     if found["corner_id"] is not None:
         record["corner_id"] = found["corner_id"]
-    return record_files.append(folder / "records", "judgements", [record], seen=run.records)[0]
+    return record_files.append(folder / "records", "judgements", [record])[0]

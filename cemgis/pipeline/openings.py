@@ -996,9 +996,7 @@ def order_opening(folder: Path, planned: Planned, *, who: str, why: str = "order
         "shape": shapely.to_wkt(shapely.Polygon(inside), rounding_precision=4),
         "plan": np.round(inside, 4).tolist(), "crs": run.ground.crs.name, "who": who, "when": _now(), "why": why,
     }  # fmt: skip
-    (written,) = record_files.append(
-        folder / "records", _LOG, [{k: v for k, v in body.items() if v is not None}], seen=kept
-    )
+    (written,) = record_files.append(folder / "records", _LOG, [{k: v for k, v in body.items() if v is not None}])
     planned.record = written
     return written
 
@@ -1112,9 +1110,7 @@ def close_opening(
     }  # fmt: skip
     if before is not None:
         body["replaces"] = [before["id"]]
-    (written,) = record_files.append(
-        folder / "records", _LOG, [{k: v for k, v in body.items() if v is not None}], seen=run.records
-    )
+    (written,) = record_files.append(folder / "records", _LOG, [{k: v for k, v in body.items() if v is not None}])
     return written
 
 

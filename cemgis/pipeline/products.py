@@ -68,7 +68,6 @@ def build(folder: Path, *, with_maps: bool = True) -> Run:
     """
     path = folder / GROUND_FILE
     run = compute(folder)
-    since = geopackage.state(path)
     kept = _keep_changes(path, run)
     run.made += kept
     drawings: dict[Path, bytes] = {}
@@ -83,8 +82,7 @@ def build(folder: Path, *, with_maps: bool = True) -> Run:
     log.info("writing %s", path)
     layers = {name: table for name, table in run.tables.items() if name in LAYERS}
     geopackage.write_ground(
-        path, layers, unit=run.ground.unit, crs=run.ground.crs.crs, stamp=run.as_of, title=run.ground.name,
-        since=since,
+        path, layers, unit=run.ground.unit, crs=run.ground.crs.crs, stamp=run.as_of, title=run.ground.name
     )
     run.made.append(path)
     run.made += _put(drawings)
@@ -163,7 +161,7 @@ def collect(folder: Path, *, who: str, why: str) -> list[dict[str, Any]]:
             problems += error.problems
     if problems:
         raise InputError(*problems)
-    return record_files.append(folder / "records", "edits", made, seen=kept) if made else []
+    return record_files.append(folder / "records", "edits", made) if made else []
 
 
 def say_records(records: list[dict[str, Any]]) -> str:
