@@ -142,6 +142,10 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--choose", type=int, default=1, metavar="N", help="choice to draw as a plat (default: 1)")
     made.add_argument("--section", help="name of the new section (default: the next free letter)")
     made.add_argument("--into", type=Path, metavar="DIR", help="copy the ground there with the chosen layout in it")
+    made = add("scan", _scan, "rectify scanned drawings into the ground's reference system and say how well they fit")
+    folder(made)
+    made.add_argument("--page", action="store_true", help="make the page to collect points on, by clicking, instead")
+    made.add_argument("--out", type=Path, metavar="DIR", help="where to (default: maps/staff)")
     made = add("collect", _collect, "turn what was changed in ground.gpkg with a desktop GIS into records")
     folder(made)
     made.add_argument("--who", required=True, help="who made the changes")
@@ -379,6 +383,24 @@ def _expand(given: argparse.Namespace) -> int:
         _print_json(made.summary())
     else:
         print(made.words())
+    return 0
+
+
+def _scan(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    if given.page:
+        made = [str(path) for path in pipeline.scan_pages(given.folder, given.out)]
+        if given.json:
+            _print_json(made)
+        else:
+            print("\n".join(made))
+        return 0
+    run, done = pipeline.rectify_scans(given.folder, given.out)
+    if given.json:
+        _print_json([one.summary() for one in done])
+    else:
+        print("\n".join(one.words(run.ground) for one in done))
     return 0
 
 

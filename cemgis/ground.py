@@ -40,6 +40,7 @@ __all__ = [
     "ReadingsEntry",
     "RegisterEntry",
     "Rows",
+    "ScanEntry",
     "Section",
     "Size",
     "TapedEntry",
@@ -52,6 +53,7 @@ SCHEMA_VERSION = 1
 SIDES = ("north", "south", "east", "west")
 CORNERS = ("southwest", "southeast", "northwest", "northeast")
 MODELS = ("shift", "rigid", "conformal", "affine")
+SCAN_MODELS = ("similarity", "affine", "second order", "thin plate")
 FORMATS = ("nmea", "csv", "gpx", "vector")
 _FIXES = ("fixed", "float", "differential", "autonomous")
 NUMBERINGS = ("run on", "restart", "back and forth")
@@ -422,6 +424,36 @@ class ProbesEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class ScanEntry:
+    """A scanned drawing and the points that tie it to the ground.
+
+    Parameters
+    ----------
+    where, file : str
+    points : str or None
+        File with control points; None where the picture carries its own.
+    plat : str or None
+        Plat of the points that are given in plat coordinates, and of labels that name no section.
+    model : str
+        ``similarity``, ``affine``, ``second order`` or ``thin plate``.
+    reference : Reference or None
+        Of points given by easting and northing.
+    epoch : float or None
+    delimiter, encoding : str or None
+    """
+
+    where: str
+    file: str
+    points: str | None
+    plat: str | None
+    model: str
+    reference: Reference | None
+    epoch: float | None
+    delimiter: str | None = None
+    encoding: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class RegisterEntry:
     """A list the clerk keeps, or a list of what stones say; the first named counts where lists differ."""
 
@@ -524,6 +556,7 @@ class Ground:
     crosswalk : tuple of CrosswalkEntry
         Lists of former numbers of places.
     probes : tuple of ProbesEntry
+    scans : tuple of ScanEntry
     """
 
     folder: Path
@@ -545,6 +578,7 @@ class Ground:
     call: str | None = None
     crosswalk: tuple[CrosswalkEntry, ...] = ()
     probes: tuple[ProbesEntry, ...] = ()
+    scans: tuple[ScanEntry, ...] = ()
 
     def section(self, name: str) -> Section:
         """Return the section of that name; `KeyError` when there is none."""
@@ -579,6 +613,7 @@ class Ground:
         named += [entry.file for entry in self.register]
         named += [entry.file for entry in self.crosswalk]
         named += [entry.file for entry in self.probes]
+        named += [name for scan in self.scans for name in (scan.file, scan.points)]
         named += [name for section in self.sections for name in (section.outline, section.lots)]
         return tuple(sorted({name for name in named if name}))
 
@@ -1029,6 +1064,21 @@ def _probes(keys: _Keys) -> ProbesEntry | None:
     return ProbesEntry(keys.path, file, layer, container, reference, epoch, sigma, columns, delimiter, encoding)
 
 
+def _scan(keys: _Keys) -> ScanEntry | None:
+    file = keys.file("file", required='Write the file, file = "plat/plat_1889.png".')
+    points = keys.file("points")
+    plat = keys.text("plat")
+    model = keys.choice("model", SCAN_MODELS, "affine")
+    keys.asked.append("reference")
+    reference = keys.reference() if "reference" in keys.raw else None
+    epoch = keys.epoch(reference)
+    delimiter, encoding = keys.delimiter(), keys.encoding()
+    keys.close()
+    if file is None or model is None:
+        return None
+    return ScanEntry(keys.path, file, points, plat, model, reference, epoch, delimiter, encoding)
+
+
 def _container(keys: _Keys) -> Container | None:
     name = keys.name("name", 'Write its name, name = "concrete vault".')
     kind = keys.choice("kind", CONTAINER_KINDS, "vault")
@@ -1452,6 +1502,7 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
     crosswalk = _all(head, "crosswalk", _crosswalk)
     containers = _all(head, "container", _container)
     probes = _all(head, "probes", _probes)
+    scans = _all(head, "scan", _scan)
     equipment = _equipment(head.get("equipment"), gather, unit)
     call = head.text("call")
     head.close()
@@ -1467,6 +1518,12 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
     _twice(gather, listed, "file", "Name each file once.")
     _twice(gather, ((item.where, item.file) for item in crosswalk), "file", "Name each file once.")
     _twice(gather, ((item.where, item.file) for item in probes), "file", "Name each file once.")
+    _twice(gather, ((item.where, item.file) for item in scans), "file", "Name each file once.")
+    for scan in scans:
+        if scan.plat is not None and scan.plat not in names:
+            near = _nearest(scan.plat, names)
+            remedy = f'Did you mean "{near}"?' if near else "Declare it with [[plat]]."
+            gather.add(f"{scan.where}.plat", f"there is no plat {_shown(scan.plat)}", remedy)
     sizes = {item.name.casefold() for item in containers}
     for probe in probes:
         if probe.container is not None and probe.container.casefold() not in sizes:
@@ -1488,7 +1545,7 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
         raise InputError.of(where, "cannot be used", "Give crs and name.")
     return Ground(
         folder, name, place, crs, unit, rules, label, readings, taped, control, plats, sections, features, register,
-        containers, equipment, call, crosswalk, probes,
+        containers, equipment, call, crosswalk, probes, scans,
     )  # fmt: skip
 
 

@@ -758,6 +758,13 @@ sigma = "0.5 ft"
 [[register]]
 file = "register/ledger.csv"
 
+# The drawing of the hill section as it hangs in the office, scanned a little askew, and points that were clicked on it.
+[[scan]]
+file = "plat/plat_1889.png"
+points = "plat/plat_1889_points.csv"
+plat = "1889"
+model = "second order"
+
 # The sexton's own book tells some burials again and some the clerk never heard of. Where two lists differ, the one
 # named first counts.
 [[register]]
@@ -1337,7 +1344,7 @@ five hands:
 - **A, Old ground, 1868.** Lots of differing sizes. The rows follow the fence of the time and lie twenty degrees off
   north; the chain was long by a thousandth.
 - **B, Hill section, 1889.** Lots of four graves, 16 by 12 ft, rows back to back with walks between, numbered up one
-  row and down the next.
+  row and down the next. Its drawing (`plat/plat_1889.png`) was scanned askew; the paper had shrunk one way and bent.
 - **C, Elm walk, 1924.** Rows p to u, each numbered from 1; no 13, a 12A, elms on all the 9s, and the markers six
   inches inside the northeast corner.
 - **D, Veterans' slope, 1958.** Nobody wrote down which way the heads lie.

@@ -254,6 +254,10 @@ RULES: Mapping[str, Rule] = dict(
               "standard deviation of a depth read off the probe"),
         _rule("probe.alpha", 0.001, "", "standard", "as for the fit: Baarda 1968, from memory",
               "chance of refusing a vault whose probe hits are good"),
+        _rule("scan.shear", 0.5, "degrees", "assumption", "no source: paper and a good scanner shear by less",
+              "a drawing whose right angles the control points change by more is said to be sheared"),
+        _rule("scan.stretch", 0.01, "ratio", "assumption", "no source: paper shrinks by up to about a hundredth",
+              "a drawing whose scales differ by more along and across is said to be stretched"),
         # ---- excavations: 29 CFR 1926 Subpart P ------------------------------------------------------------------
         _rule("osha.protect_depth", "5 ft", "length", "law", _OSHA + "652(a)(1)",
               "from this depth a protective system is required; below it unless the competent person finds no danger"),

@@ -3,12 +3,12 @@
 import sys
 from pathlib import Path
 
-from cemgis import invent, invent_parcel
+from cemgis import invent, invent_drawing, invent_parcel
 
 FOLDER = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parents[1] / "data" / "demo"
 
 if __name__ == "__main__":
-    for name, content in {**invent.demo().files, **invent_parcel.parcel()}.items():
+    for name, content in {**invent.demo().files, **invent_parcel.parcel(), **invent_drawing.drawing()}.items():
         path = FOLDER / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)

@@ -16,7 +16,7 @@ import pytest
 import shapely
 from pyproj import CRS, Transformer
 
-from cemgis import invent, invent_parcel
+from cemgis import invent, invent_drawing, invent_parcel
 from cemgis.findings import FINDINGS
 from cemgis.units import US_SURVEY_FOOT, parse_length
 
@@ -106,7 +106,7 @@ def wild(label, text):
 
 def test_committed_demo_is_what_the_seed_makes(demo):
     on_disk = {path.relative_to(DEMO).as_posix() for path in DEMO.rglob("*") if path.is_file()}
-    files = {**demo.files, **invent_parcel.parcel()}
+    files = {**demo.files, **invent_parcel.parcel(), **invent_drawing.drawing()}
     assert on_disk == set(files)
     different = [name for name, content in files.items() if (DEMO / name).read_bytes() != content]
     assert different == []

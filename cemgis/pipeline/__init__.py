@@ -8,6 +8,7 @@ from cemgis.pipeline.openings import close_opening, list_openings, open_grave, o
 from cemgis.pipeline.products import build, collect, demo, hand_on, new_ground, render, say_records, write_csv
 from cemgis.pipeline.registering import history, say_history
 from cemgis.pipeline.run import STAGES, Run
+from cemgis.pipeline.scanning import Rectified, rectify_scans, scan_pages
 from cemgis.pipeline.searching import load_finder, say_hits
 from cemgis.pipeline.seeking import Sought, seek
 
@@ -15,6 +16,7 @@ __all__ = [
     "STAGES",
     "Outlook",
     "Planned",
+    "Rectified",
     "Run",
     "Sought",
     "build",
@@ -32,6 +34,7 @@ __all__ = [
     "new_ground",
     "open_grave",
     "order_opening",
+    "rectify_scans",
     "register",
     "render",
     "report_outlook",
@@ -39,6 +42,7 @@ __all__ = [
     "say_hits",
     "say_opening",
     "say_records",
+    "scan_pages",
     "seek",
     "write_csv",
 ]
