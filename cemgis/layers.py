@@ -476,6 +476,7 @@ _RIGHTS = Layer(
         _text("resolved_by", "how the place was resolved, or why not"),
         _text("note", "remarks, as written"),
         _text("source", "file and row", required=True),
+        _text("also_in", "rows of other sources that say the same"),
         _text("as_written", "the row as it stood"),
     ),
 )  # fmt: skip

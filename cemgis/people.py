@@ -12,6 +12,7 @@ import pandas as pd
 from cemgis import schema
 from cemgis.dates import bounds, years
 from cemgis.findings import Finding, find
+from cemgis.holdings import joined_rights
 from cemgis.layers import LAYERS
 from cemgis.names import folded, parse_name
 from cemgis.register import TABLES, Register
@@ -76,6 +77,9 @@ def joined_sources(parts: Sequence[Register], about: float) -> Register:
         source = np.repeat(np.arange(len(parts)), [len(part.events) for part in parts])
         tables, more = _merged(tables, source, about)
         findings += more
+        tables["rights"] = joined_rights(
+            tables["rights"], np.repeat(np.arange(len(parts)), [len(part.rights) for part in parts]).tolist()
+        )
     tables["events"], tables["people"] = _removed_people(tables["events"], tables["people"])
     tables["memories"] = _about_people(tables["memories"], "about", tables)
     tables["inscriptions"] = _about_people(tables["inscriptions"], "name", tables)

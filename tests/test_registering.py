@@ -20,7 +20,7 @@ from cemgis.files import records as record_files
 from cemgis.layers import LAYERS
 from cemgis.pipeline import history, load_finder
 from cemgis.pipeline.evidence import gather_evidence, read_ground
-from cemgis.pipeline.registering import register_changes, take_in
+from cemgis.pipeline.registering import register_changes, say_history, take_in
 from cemgis.register import TABLES
 from cemgis.units import US_SURVEY_FOOT
 
@@ -199,7 +199,9 @@ def test_the_history_of_a_space_a_person_and_a_record(folder):
     assert "seen at the stone" in found["entries"][-1]["said"]
     person = history(folder, "register/ledger.csv:2")
     assert {entry["layer"] for entry in person["entries"]} == {"events", "people"}
-    assert {entry["layer"] for entry in history(folder, "A-3-2")["entries"]} == {"rights", "spaces"}
+    held = history(folder, "A-3-2")
+    assert {entry["layer"] for entry in held["entries"]} == {"rights", "spaces"}
+    assert say_history(held).splitlines()[0] == f"A-3-2: right held by {held['held_by'][0]}"
     with pytest.raises(InputError, match="nothing is kept about"):
         history(folder, "A-99-1")
 

@@ -20,6 +20,7 @@ from cemgis.errors import Gather, InputError
 from cemgis.files import records as record_files
 from cemgis.files.whole import input_error, write_bytes, write_text
 from cemgis.findings import Finding, find
+from cemgis.holdings import holders_now
 from cemgis.layers import LAYERS, OPENING_STATES
 from cemgis.opening import VERDICTS, Order, Plan, Site, Thing, parse_order, place_dig, plan_opening, say
 from cemgis.places import label_key
@@ -471,10 +472,9 @@ class _SiteMaker:
         lot = self._lot_ring()
         here = self.names.loc[self.space_id] if self.space_id in self.names.index else None
         rights = self.run.tables["rights"]
-        held = [
-            (_said(row.holder), _said(row.instrument))
-            for row in rights[rights["space_id"] == self.space_id].itertuples()
-        ]
+        now, _ = holders_now(rights[rights["space_id"] == self.space_id])
+        deeds = rights.set_index("right_id")["instrument"]
+        held = [(str(row.holder), _said(deeds[row.right_id])) for row in now.itertuples()]
         section = next((one for one in self.ground.sections if one.name == str(space["section"])), None)
         return Site(
             space_id=self.space_id,
@@ -554,6 +554,9 @@ class _SiteMaker:
                 )
             if item.severity == "danger" and subjects & named:
                 out.append((VERDICTS[1], f"{item.kind[0].upper()}{item.kind[1:]}, {item.subject}: {item.reason}"))
+        rights = self.run.tables["rights"]
+        for item in holders_now(rights[rights["space_id"] == self.space_id])[1]:
+            out.append((VERDICTS[1], f"{item.kind[0].upper()}{item.kind[1:]}: {item.reason}"))
         lot = _said(self.space["lot_id"])
         whole = self.run.tables["events"]
         if lot and len(whole):

@@ -17,6 +17,7 @@ from cemgis.dates import bounds
 from cemgis.errors import Gather, InputError
 from cemgis.files import geopackage
 from cemgis.files import records as record_files
+from cemgis.holdings import holders_now
 from cemgis.layers import LAYERS
 from cemgis.people import joined_sources, with_kin
 from cemgis.pipeline.evidence import read_ground
@@ -40,7 +41,8 @@ GROUND_FILE = "ground.gpkg"
 REGISTER_FINDINGS = frozenset(
     ("place unknown", "place reads two ways", "place open", "space overfull", "removal without burial",
      "burial before death", "death before birth", "person twice", "stone disagrees", "sources disagree",
-     "age disagrees", "gap in the ledger", "rows not understood", "day and month open", "dates open")
+     "age disagrees", "right given twice", "right passed on by another", "shares do not add up",
+     "gap in the ledger", "rows not understood", "day and month open", "dates open")
 )  # fmt: skip
 """Kinds of finding about what the lists say."""
 
@@ -104,7 +106,8 @@ def take_in(
         }
         parts.append(Register(**own, findings=[]))
     register = with_kin(joined_sources(parts, rules["register.about"]), rules)
-    return register._replace(findings=[*register.findings, *conflicts(register, rules)])
+    _, clashes = holders_now(register.rights)
+    return register._replace(findings=[*register.findings, *conflicts(register, rules), *clashes])
 
 
 def _source(entry: Any) -> str:
@@ -296,8 +299,9 @@ def history(folder: Path, subject: str) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``subject`` and ``entries``, each with ``when``, ``layer``, ``key``, ``said`` and ``source``: what happened in
-        the order of its dates, then what is undated, then what people entered, in the order they did.
+        ``subject``, ``held_by`` (who holds the right in a space now, by the entries) and ``entries``, each with
+        ``when``, ``layer``, ``key``, ``said`` and ``source``: what happened in the order of its dates, then what is
+        undated, then what people entered, in the order they did.
 
     Raises
     ------
@@ -309,9 +313,13 @@ def history(folder: Path, subject: str) -> dict[str, Any]:
     if not path.exists():
         raise InputError.of(str(path), "there is no such file", f"Build it first: cemgis build {folder}.")
     entries: list[dict[str, Any]] = []
+    held: list[str] = []
     for name, table in geopackage.read_ground(path).items():
         if name not in _TOLD:
             continue
+        if name == "rights":
+            now, _ = holders_now(table[(table["space_id"] == subject).fillna(value=False)])
+            held = [f"{row.holder} ({row.share:.0%})" if row.share < 1 else str(row.holder) for row in now.itertuples()]
         key = LAYERS[name].key
         columns = [column for column in (key, *_WHERE) if column in table]
         hit = np.zeros(len(table), dtype=bool)
@@ -337,6 +345,7 @@ def history(folder: Path, subject: str) -> dict[str, Any]:
         )
     return {
         "subject": subject,
+        "held_by": held,
         "entries": [{name: value for name, value in entry.items() if name != "sort"} for entry in entries],
     }  # fmt: skip
 
@@ -354,7 +363,7 @@ def _entry(layer: str, key: str, row: pd.Series) -> dict[str, Any]:
 
 def say_history(found: Mapping[str, Any]) -> str:
     """Say a history in words, one entry a line."""
-    lines = [str(found["subject"])]
+    lines = [str(found["subject"]) + (f": right held by {', '.join(found['held_by'])}" if found["held_by"] else "")]
     for entry in found["entries"]:
         source = f" ({entry['source']})" if entry["source"] else ""
         lines.append(f"  {entry['when'] or 'undated':22} {entry['layer']:13} {entry['said']}{source}")
