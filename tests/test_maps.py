@@ -19,6 +19,7 @@ from PIL import Image
 from cemgis import drawing, maps
 from cemgis.errors import InputError
 from cemgis.layers import LAYERS
+from cemgis.maps import land, numbers, surface
 
 
 @pytest.fixture(scope="module")
@@ -145,14 +146,14 @@ def test_the_needle_leans_against_the_convergence(tables, angle):
 
 
 def test_heads_point_where_the_azimuths_say(tables):
-    heads = maps._heads_of_sections(tables, 0.31)
+    heads = land.heads_of_sections(tables, 0.31)
     assert heads["A"] == ("heads west", pytest.approx(-90.0 + 3.0 - 0.31))
     assert heads["C"] == ("heads east", pytest.approx(90.0 - 1.0 - 0.31))
     mixed = tables["spaces"].copy()
     at = mixed.index[mixed["section"] == "A"][:3]
     mixed.loc[at, "heads"] = "east"
     mixed.loc[at, "heads_azimuth"] = 93.0
-    assert maps._heads_of_sections({"spaces": mixed}, 0.0)["A"] == ("heads west; 3 otherwise", pytest.approx(-87.0))
+    assert land.heads_of_sections({"spaces": mixed}, 0.0)["A"] == ("heads west; 3 otherwise", pytest.approx(-87.0))
 
 
 @pytest.mark.parametrize("name", ["vaults", "monuments", "drives", "obstacles", "control", "probable_graves"])
@@ -175,8 +176,8 @@ def test_a_state_nobody_is_in_is_not_in_the_legend(tables, facts):
 def test_no_ruling_runs_through_a_number(tables, facts):
     given = small(tables, "lots", "spaces")
     figure = maps.whole_ground(given, facts, paper="tabloid")
-    sheet = maps._sheet(drawing.choose_frame(maps.bounds(given), facts.unit, paper="tabloid"))
-    labels = maps._plan_labels(sheet, given, facts.convergence_deg)
+    sheet = surface.blank_sheet(drawing.choose_frame(maps.bounds(given), facts.unit, paper="tabloid"))
+    labels = numbers.plan_labels(sheet, given, facts.convergence_deg)
     assert labels.lots is not None
     boxes = shapely.buffer(np.array(labels.boxes, dtype=object), -0.05)
     ruled = [

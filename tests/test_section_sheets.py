@@ -17,6 +17,7 @@ from PIL import Image
 
 from cemgis import drawing, maps, pipeline
 from cemgis.errors import InputError
+from cemgis.maps import land, surface
 
 
 @pytest.fixture(scope="module")
@@ -221,10 +222,10 @@ def test_a_danger_without_a_place_stands_on_every_sheet(tables, facts):
 def test_marks_give_way_to_small_lots(tables, facts):
     figure = maps.whole_ground(tables, facts, paper="letter", scale=100)
     frame = drawing.choose_frame(maps.bounds(tables), facts.unit, paper="letter", scale=100)
-    sheet = maps._sheet(frame)
+    sheet = surface.blank_sheet(frame)
     small, large = (tables["corners"][tables["corners"]["section"] == name] for name in "ED")
     sizes = [
-        maps._mark_sizes(sheet, tables, frame.to_page(shapely.get_coordinates(table.geometry.to_numpy())), 4.0).max()
+        land._mark_sizes(sheet, tables, frame.to_page(shapely.get_coordinates(table.geometry.to_numpy())), 4.0).max()
         for table in (small, large)
     ]
     side = np.sqrt(8.0 * 6.0) / frame.unit_per_pt

@@ -1,0 +1,264 @@
+"""One section on one sheet."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from matplotlib.collections import LineCollection
+from matplotlib.figure import Figure
+
+from cemgis import drawing
+from cemgis.drawing import SERIF, Facts, Frame, Underlay, printable, text_width
+from cemgis.errors import InputError
+from cemgis.geometry import long_axis
+from cemgis.maps.border import draw_frame
+from cemgis.maps.flags import draw_flags, flag_findings
+from cemgis.maps.land import draw_ground, draw_underlay
+from cemgis.maps.numbers import Labels, draw_labels, plain_kind, plan_labels
+from cemgis.maps.panel import draw_section_panel
+from cemgis.maps.surface import (
+    BROWN,
+    GREY,
+    PAPER_RANK,
+    PAPER_WHITE,
+    RED,
+    Sheet,
+    blank_sheet,
+    placed_rows,
+    shapes_of,
+    words_of,
+)
+
+__all__ = ["section_sheet"]
+
+Shapes = npt.NDArray[np.object_]
+
+
+_SECTION_PT = 7.0  # numbers of spaces, to be read in the open at arm's length; common practice, no source
+_ROW_ROOM_PT = 30.0  # round a section, for the names of its rows
+_EVERY_LAYOUT = ((True, True), (False, True), (False, False), (True, False))
+
+
+def section_sheet(
+    tables: Mapping[str, pd.DataFrame],
+    facts: Facts,
+    section: str,
+    *,
+    paper: str | None = None,
+    scale: float | None = None,
+    page: tuple[int, int] = (1, 1),
+    underlay: Underlay | None = None,
+) -> Figure:
+    """Draw one section on a sheet of its own, for staff, turned to lie along it where that gives a larger scale.
+
+    Parameters
+    ----------
+    tables, facts, paper, scale, page, underlay
+        As in `whole_ground`; without a paper it is the smallest on which the numbers of the spaces can be read.
+    section : str
+        Name of a section that has a place.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    InputError
+        When there is no such section with a place, no such sheet, or it does not fit.
+    """
+    sections = placed_rows(tables, "sections")
+    mine = None if sections is None else sections[sections["section"].eq(section).fillna(value=False)]
+    where = f"sheet of section {printable(section, 40)}"
+    if mine is None or not len(mine):
+        raise InputError.of(where, "no such section has a place", "Name one of the layer sections.")
+    shape = shapes_of(mine)[0]
+    legible = None if paper is not None else _legible_section(tables, section)
+    frames = []
+    for top in (0.0, _along_rows(shape)):
+        points = drawing.along_sheet(shapely.get_coordinates(shape), top)
+        low, high = points.min(axis=0), points.max(axis=0)
+        bounds = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+        frames.append(drawing.choose_frame(
+            bounds, facts.unit, paper=paper, scale=scale, legible=legible, where=where, top_deg=top,
+            margin_pt=_ROW_ROOM_PT, layouts=_EVERY_LAYOUT,
+        ))  # fmt: skip
+    # North stays up unless turning gives a larger scale, or the same on a smaller sheet.
+    frame = min(frames, key=lambda item: (PAPER_RANK[item.paper], item.scale, item.top_deg != 0.0))
+    sheet = blank_sheet(frame)
+    if underlay is not None:
+        draw_underlay(sheet, underlay)
+    own = _of_section(tables, section, frame, shape)
+    turn = facts.convergence_deg + frame.top_deg
+    labels = plan_labels(sheet, own, turn, share=0.0)
+    if underlay is not None:
+        labels.remarks.append(underlay.words)
+    flags, placed = flag_findings(own)
+    _draw_neighbours(sheet, tables, section)
+    _draw_rows(sheet, own, labels)
+    draw_ground(sheet, own, labels, turn)
+    draw_labels(sheet, labels)
+    _draw_banner(sheet, own, section, labels)
+    draw_flags(sheet, placed, labels)
+    draw_frame(sheet, facts)
+    draw_section_panel(sheet, tables, own, facts, labels, flags, section, page)
+    return sheet.figure
+
+
+def _along_rows(shape: Any) -> float:
+    """Grid azimuth of the sheet's top, nearest to north, at which the long side of a section lies along an edge."""
+    azimuth, _, _ = long_axis(np.array([shape], dtype=object))
+    turn = (float(azimuth[0]) + 45.0) % 90.0 - 45.0
+    return turn if math.isfinite(turn) else 0.0
+
+
+def _of_section(tables: Mapping[str, pd.DataFrame], name: str, frame: Frame, shape: Any) -> dict[str, pd.DataFrame]:
+    """Layers as one section's sheet shows them: its own lots, spaces and markers, and what else lies in the map."""
+    left, bottom, right, top = frame.map_pt
+    window = shapely.polygons(frame.to_grid([[left, bottom], [right, bottom], [right, top], [left, top]]))
+    near = shapely.buffer(shape, 3.0 * frame.unit_per_pt)
+    out: dict[str, pd.DataFrame] = {}
+    for layer, given in tables.items():
+        table = given.assign(number=np.arange(len(given)) + 1) if layer == "findings" else given
+        if "geometry" not in table or not len(table):
+            out[layer] = table
+            continue
+        shapes = shapes_of(table)
+        if layer in ("sections", "lots", "spaces"):
+            keep = table["section"].eq(name).fillna(value=False).to_numpy(dtype=bool)
+        elif layer in ("corners", "markers", "findings"):
+            keep = table["section"].eq(name).fillna(value=False).to_numpy(dtype=bool)
+            keep = keep | shapely.intersects(near, shapes)
+            if layer == "findings":  # a danger that has no place is everywhere's
+                nowhere = table["section"].isna().to_numpy(dtype=bool) & shapely.is_missing(shapes)
+                keep = keep | (table["severity"].eq("danger").fillna(value=False).to_numpy(dtype=bool) & nowhere)
+        elif layer in ("vaults", "monuments", "probable_graves", "clearances"):
+            keep = np.asarray(shapely.intersects(near, shapes), dtype=bool)
+        else:
+            keep = np.asarray(shapely.intersects(window, shapes), dtype=bool)
+        out[layer] = table[keep]
+    return out
+
+
+def _legible_section(tables: Mapping[str, pd.DataFrame], section: str) -> float | None:
+    """Ground units to the point at which a section's spaces can be numbered: full ones well, the small ones just."""
+    least: list[float] = []
+    for name, word in (("lots", "lot"), ("spaces", "space")):
+        table = placed_rows(tables, name)
+        table = None if table is None else table[table["section"].eq(section).fillna(value=False)]
+        if table is None or not len(table):
+            continue
+        full = plain_kind(table) if name == "spaces" else np.ones(len(table), dtype=bool)
+        for mine, points in ((full, _SECTION_PT), (~full, 5.0)):
+            if not mine.any():
+                continue
+            shapes = shapes_of(table[mine])
+            middle = shapely.get_coordinates(shapely.centroid(shapes)).mean(axis=0)
+            shapes = np.asarray(shapely.transform(shapes, lambda xy, at=middle: xy - at), dtype=object)
+            along: Any = 0.84
+            if name == "spaces":
+                along = np.where(table[mine]["lot_id"].notna(), 0.36, 0.62)
+            plan = drawing.lettering(
+                shapes, words_of(table[mine], word), most_pt=math.inf, least_pt=0.0,
+                across=0.6 if name == "lots" else 0.68, along=along,
+            )  # fmt: skip
+            if plan.size_pt > 0:
+                least.append(plan.size_pt / points)
+    return min(least) if least else None
+
+
+def _draw_neighbours(sheet: Sheet, tables: Mapping[str, pd.DataFrame], section: str) -> None:
+    """Draw the lots of other sections that reach into the map in grey, with the section's name."""
+    window = shapely.box(*sheet.frame.map_pt)
+    for layer, width in (("lots", 0.3), ("spaces", 0.15), ("sections", 0.6)):
+        table = placed_rows(tables, layer)
+        if table is None:
+            continue
+        table = table[table["section"].ne(section).fillna(value=True)]
+        if layer == "spaces":
+            table = table[table["lot_id"].isna()]
+        shapes = sheet.frame.shapes(shapes_of(table))
+        at = np.flatnonzero(shapely.intersects(window, shapes))
+        edges = shapely.get_parts(shapely.boundary(shapes[at]))
+        if len(edges):
+            paths = [shapely.get_coordinates(item) for item in edges]
+            sheet.add(LineCollection(paths, colors=GREY, linewidths=width, zorder=0.8))
+        if layer != "sections":
+            continue
+        for row in at:
+            seen = shapely.intersection(shapes[row], window)
+            name = str(table["section"].iloc[row])
+            words = printable(f"Section {name}" if len(name) < 3 else name, 30)
+            box = shapely.bounds(seen)
+            if box[2] - box[0] > text_width(words, sheet.base) and box[3] - box[1] > 2 * sheet.base:
+                point = shapely.point_on_surface(seen)
+                sheet.text(point.x, point.y, words, sheet.base, ha="center", color=GREY, fontstyle="italic", z=0.9,
+                           clip_on=True, clip_path=sheet.clip)  # fmt: skip
+
+
+def _rows_of(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, Shapes]]:
+    """Rows that need their name on the map: of single graves, and of lots whose numbers come again in other rows."""
+    out: list[tuple[str, Shapes]] = []
+    lots, spaces = placed_rows(tables, "lots"), placed_rows(tables, "spaces")
+    if lots is not None and lots["row"].notna().any() and lots["lot"].duplicated().any():
+        out += [(printable(row, 12), shapes_of(mine)) for row, mine in lots.groupby("row", sort=False)]
+    if spaces is not None:
+        single = spaces[spaces["lot_id"].isna()]
+        ids, section, number = (single[name].astype(object) for name in ("space_id", "section", "space"))
+        # A single grave is named by section, row and number.
+        rows = [str(i)[len(str(s)) + 1 : -len(str(n)) - 1] for i, s, n in zip(ids, section, number, strict=True)]
+        for row in dict.fromkeys(rows):
+            if row:
+                out.append((printable(row, 12), shapes_of(single)[np.array(rows, dtype=object) == row]))
+    return out
+
+
+def _draw_rows(sheet: Sheet, tables: Mapping[str, pd.DataFrame], labels: Labels) -> None:
+    """Name rows at both their ends."""
+    size = sheet.base * 0.95
+    for word, shapes in _rows_of(tables):
+        middles = shapely.get_coordinates(shapely.centroid(sheet.frame.shapes(shapes)))
+        if len(middles) < 2:
+            continue
+        spread = middles - middles.mean(axis=0)
+        _, _, axes = np.linalg.svd(spread, full_matrices=False)
+        toward = axes[0]
+        corners = shapely.get_coordinates(sheet.frame.shapes(shapes))
+        across = np.array([-toward[1], toward[0]])
+        level = float(np.median(middles @ across))
+        angle = (math.degrees(math.atan2(toward[1], toward[0])) + 80.0) % 180.0 - 80.0
+        reading = np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
+        said = f"row {word}"
+        for end in (1.0, -1.0):
+            reach = float((corners @ toward * end).max()) + 6.0
+            at = toward * end * reach + across * level
+            starts = float(reading @ toward) * end > 0
+            sheet.text(
+                float(at[0]), float(at[1]), said, size, z=9.0, color=BROWN, fontweight="bold", rotation=angle,
+                rotation_mode="anchor", ha="left" if starts else "right", va="center_baseline", clip_on=True,
+                clip_path=sheet.clip,
+            )  # fmt: skip
+            far = at + toward * end * (text_width(said, size, SERIF, "bold") + 2.0)
+            labels.boxes.append(shapely.buffer(shapely.linestrings([at, far]), size * 0.55, cap_style="flat"))
+
+
+def _draw_banner(sheet: Sheet, tables: Mapping[str, pd.DataFrame], section: str, labels: Labels) -> None:
+    """Say across the top of the map that the heads are not settled."""
+    doubted = drawing.unsettled_heads(tables).get(section)
+    if not doubted:
+        return
+    left, _, right, top = sheet.frame.map_pt
+    size = sheet.base * 1.25
+    words = drawing.say_unsettled(*doubted)
+    wide = text_width(words, size, SERIF, "bold") + 12.0
+    middle = (left + right) / 2
+    box = (middle - wide / 2, top - size * 2.1, middle + wide / 2, top - size * 0.4)
+    sheet.box(*box, 1.4, facecolor=PAPER_WHITE, edgecolor=RED, zorder=11.0)
+    sheet.text(middle, top - size * 1.6, words, size, ha="center", color=RED, fontweight="bold", z=11.2)
+    labels.boxes.append(shapely.box(*box))
