@@ -3,7 +3,9 @@
 import sys
 from pathlib import Path
 
-from cemgis import invent, invent_drawing, invent_parcel
+from cemgis import invent
+from cemgis.invent import drawing as invent_drawing
+from cemgis.invent import parcel as invent_parcel
 
 FOLDER = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parents[1] / "data" / "demo"
 

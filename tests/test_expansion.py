@@ -12,9 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import affinity
 
-from cemgis import cli, invent_parcel, pipeline
+from cemgis import cli, pipeline
 from cemgis.errors import InputError
 from cemgis.expansion import as_plat, best_directions, default_directions, frontier, lay_out, lots_table
+from cemgis.invent import parcel as invent_parcel
 from cemgis.land import usable_land
 from cemgis.layout import Module, bound, frame, plan, to_frame
 from cemgis.parcel import parse_parcel

@@ -16,8 +16,11 @@ import pytest
 import shapely
 from pyproj import CRS, Transformer
 
-from cemgis import invent, invent_drawing, invent_parcel
+from cemgis import invent
 from cemgis.findings import FINDINGS
+from cemgis.invent import crew, grounds, millrace
+from cemgis.invent import drawing as invent_drawing
+from cemgis.invent import parcel as invent_parcel
 from cemgis.units import US_SURVEY_FOOT, parse_length
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
@@ -50,7 +53,7 @@ def features(demo, name):
 @pytest.fixture(scope="module")
 def spaces():
     """The true outlines of the demo's spaces by id."""
-    made = invent._demo_ground(np.random.default_rng(invent.DEMO_SEED))
+    made = millrace._demo_ground(np.random.default_rng(invent.DEMO_SEED))
     indices, offsets = made.plat.space_rings
     rings = [made.vertices[np.asarray(indices)[a:b]] for a, b in itertools.pairwise(offsets)]
     return made.plat.spaces.assign(shape=[shapely.Polygon(ring) for ring in rings]).set_index("space_id")
@@ -271,7 +274,7 @@ def test_a_minority_was_found_and_enough_by_good_files(truth, spaces):
 def test_log_has_valid_checksums_but_for_two_lines(demo):
     # The classic sentence of RTK fixed position, whose checksum is published with it.
     body = "GNGGA,092750.000,5321.6802,N,00630.3372,W,4,8,1.03,61.7,M,55.2,M,1.5,0000"
-    assert invent._sentence(body) == f"${body}*47"
+    assert crew._sentence(body) == f"${body}*47"
     bad = []
     for number, line in enumerate(demo.files["readings/spring.nmea"].decode("ascii").splitlines(), 1):
         found = re.fullmatch(r"\$([^*]+)\*([0-9A-F]{2})", line)
@@ -364,8 +367,8 @@ def test_ledger_names_one_place_that_is_not(demo, spaces):
 # ---- other grounds ------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("pattern", list(invent._PATTERNS))
-@pytest.mark.parametrize("crs", list(invent._PLACES))
+@pytest.mark.parametrize("pattern", list(grounds._PATTERNS))
+@pytest.mark.parametrize("crs", list(grounds._PLACES))
 def test_ground_of_any_pattern_anywhere(pattern, crs):
     made = invent.ground(5, pattern=pattern, crs=crs, lots=60, sections=2, setting_sigma=0.2)
     text = tomllib.loads(made.files["ground.toml"].decode())
@@ -374,7 +377,7 @@ def test_ground_of_any_pattern_anywhere(pattern, crs):
     count = len(made.truth["spaces"])
     assert count >= 2 * 20
     # Everything lies within the CRS's area and the neighbourhood of its place.
-    lon, lat = invent._PLACES[crs]
+    lon, lat = grounds._PLACES[crs]
     system = CRS.from_user_input(crs)
     middle = Transformer.from_crs(system, system.geodetic_crs, always_xy=True).transform(
         *np.array(list(made.truth["spaces"].values())).mean(axis=0)

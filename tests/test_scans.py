@@ -13,10 +13,11 @@ from rasterio.control import GroundControlPoint
 from rasterio.enums import ColorInterp
 from rasterio.transform import Affine
 
-from cemgis import invent_drawing, pipeline
+from cemgis import pipeline
 from cemgis.cli import main
 from cemgis.errors import InputError
 from cemgis.files.scans import read_scan, small_copy, write_rectified
+from cemgis.invent import drawing as invent_drawing
 from cemgis.pipeline.evidence import gather_evidence, read_ground
 from cemgis.plat import make_plat
 from cemgis.scan import pixel_xy, rectify
