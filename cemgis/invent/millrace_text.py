@@ -14,6 +14,7 @@ place = "near Tansy Fork, Ohio (invented)"
 crs = "EPSG:6549"
 call = "the county coroner, 555 0142, then the office, 555 0100 (invented)"
 
+# ---- what was read in the field ------------------------------------------------------------------------------------
 [[readings]]
 file = "readings/spring.nmea"
 visit = "2025-05-06"
@@ -53,6 +54,7 @@ x = @CONTROL_X@
 y = @CONTROL_Y@
 source = "invented county survey, control record 3 of 2014"
 
+# ---- plats and sections ---------------------------------------------------------------------------------------------
 [[plat]]
 name = "1868"
 date = "1868"
@@ -208,6 +210,7 @@ face = "east"
 rows = 5
 columns = 12
 
+# ---- what else lies there -------------------------------------------------------------------------------------------
 [[features]]
 layer = "vaults"
 file = "survey/vaults.geojson"
@@ -267,6 +270,7 @@ kind = "memory"
 [[crosswalk]]
 file = "register/old_numbers.csv"
 
+# ---- opening a grave ------------------------------------------------------------------------------------------------
 [[container]]
 name = "concrete vault"
 length = "90 in"
