@@ -7,20 +7,22 @@ import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
+from scipy.special import gammaincinv, ndtr, ndtri, stdtr
 from scipy.stats import multivariate_normal
+from scipy.stats.qmc import Sobol
 
 from cemgis.errors import Gather, InputError
 from cemgis.geometry import least_gap, long_axis
 from cemgis.ground import Container, Equipment
 from cemgis.places import label_key
 from cemgis.route import Way
-from cemgis.ties import Anchors, Offsets, TieNumbers, Ties, dig_corners, lot_offsets, plan_ties
+from cemgis.ties import Anchors, Offsets, TieNumbers, Ties, dig_corners, lot_offsets, plan_ties, shared_dof
 from cemgis.units import Unit, compass_word, feet_and_inches, say_length
 
 __all__ = [
@@ -56,6 +58,11 @@ _STEP = 1.0 / 24.0  # half an inch of a foot; digs are shifted by whole steps
 _SPOIL_HEIGHT = 1.5  # feet a spoil heap is taken to stand; no source
 _SEED = 1868
 _TINY = 1e-12
+_NEVER = 1e-15  # a chance below this counts as none
+_POINTS = 13  # two to the power of it: points for the integral over several gaps whose variance is open
+_SCALES = 32
+_LINE = 200
+_ONE_LINE = 0.9995
 
 
 # ---- the order ------------------------------------------------------------------------------------------------------
@@ -270,6 +277,8 @@ class Site:
         How the machine gets there; None when no machine or no drive is declared.
     way_words : tuple of str
         Names of the things in the way.
+    dof : (1 + m,) array or None
+        Degrees of freedom of the covariances of the space's place and of the things'; None where all are known.
     head_ends : tuple of float
         Distance of measured vaults' head ends from the head line, in spaces of the same row.
     """
@@ -303,6 +312,7 @@ class Site:
     way: Way | None = None
     way_words: tuple[str, ...] = ()
     head_ends: tuple[float, ...] = ()
+    dof: Floats | None = None
 
 
 # ---- what is found --------------------------------------------------------------------------------------------------
@@ -589,7 +599,7 @@ def place_dig(
     return Dig(corners, heads_azimuth, width, length, best, strip, far if far > 1e-9 else 0.0, best_gaps)
 
 
-def strike(gap: ArrayLike, covariance: ArrayLike) -> Strike:
+def strike(gap: ArrayLike, covariance: ArrayLike, dof: ArrayLike | None = None) -> Strike:
     """Chance that gaps are really below zero, each and any of them.
 
     Parameters
@@ -597,10 +607,18 @@ def strike(gap: ArrayLike, covariance: ArrayLike) -> Strike:
     gap : (k,) array
     covariance : (k, k) array
         Of the gaps together: what two neighbours share with each other or with the dig is in it.
+    dof : (k,) array, optional
+        Degrees of freedom of each variance; infinite, or left out, where it is known.
 
     Returns
     -------
     Strike
+
+    Notes
+    -----
+    Each is the tail of Student's t. Together they are a mixture of normals: one deviate u of the chi-squared
+    distribution's quantiles scales every gap by ``sqrt(dof / chi2(u, dof))``, for they share the markers whose misses
+    the variance was learnt from.
 
     Examples
     --------
@@ -610,15 +628,23 @@ def strike(gap: ArrayLike, covariance: ArrayLike) -> Strike:
     >>> either = strike([0.5, 0.5], sigma**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])).any
     >>> round(either, 3)
     0.041
+
+    When four misses are all that says how well the markers were set, it is more likely.
+
+    >>> round(strike([0.5, 0.5], sigma**2 * np.array([[1.0, -1.0], [-1.0, 1.0]]), [4.0, 4.0]).any, 3)
+    0.111
     """
     values, spread = np.asarray(gap, dtype=float), np.asarray(covariance, dtype=float)
+    freedom = np.full(len(values), np.inf) if dof is None else np.asarray(dof, dtype=float)
     if not len(values):
         return Strike(np.empty(0), 0.0)
     sigma = np.sqrt(np.maximum(np.diag(spread), 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
         z = np.where(sigma > 0, values / sigma, np.where(values > 0, np.inf, -np.inf))
+    open_ = np.isfinite(freedom) & np.isfinite(z)
     each = np.asarray(ndtr(-z))
-    live = np.flatnonzero((z < 8.0) & (sigma > 0))
+    each[open_] = stdtr(freedom[open_], -z[open_])
+    live = np.flatnonzero((each > _NEVER) & (sigma > 0))
     if len(live) < len(values) and each[np.setdiff1d(np.arange(len(values)), live)].max(initial=0.0) > 0.5:
         return Strike(each, 1.0)
     if len(live) == 0:
@@ -628,15 +654,66 @@ def strike(gap: ArrayLike, covariance: ArrayLike) -> Strike:
     scale = np.outer(sigma[live], sigma[live])
     correlation = spread[np.ix_(live, live)] / scale
     correlation = np.clip(correlation, -1.0, 1.0) + np.eye(len(live)) * _TINY
+    if open_[live].any():
+        any_ = _mixed(z[live], correlation, freedom[live])
+        return Strike(each, float(np.clip(max(any_, each.max()), 0.0, min(each.sum(), 1.0))))
     rng = np.random.default_rng(_SEED)  # the integral over four and more gaps is done with chosen points: the same ones
     miss = multivariate_normal(np.zeros(len(live)), correlation, allow_singular=True, seed=rng).cdf(z[live])
     return Strike(each, float(np.clip(max(1.0 - float(miss), each.max()), 0.0, min(each.sum(), 1.0))))
 
 
-def _gap_covariance(dig: Dig, ties: Ties, joint: Floats, things: Sequence[Thing], rows: Sequence[int]) -> Floats:
-    """Covariance (k, k) of the gaps between a dig as its ties set it and things, in the directions of the gaps."""
+@lru_cache(maxsize=8)
+def _chosen_points(count: int) -> Floats:
+    """Points (2**_POINTS, count) of the standard normal, the same ones every time."""
+    drawn = Sobol(count, seed=np.random.default_rng(_SEED)).random_base2(_POINTS)
+    return np.asarray(ndtri(np.clip(drawn, 1e-12, 1.0 - 1e-12)))
+
+
+def _either(limit: Floats, rho: float) -> Floats:
+    """Chance (n,) that one of two standard normal deviates with correlation rho exceeds its limit (n, 2)."""
+    first, second = limit.T
+    if abs(rho) > _ONE_LINE:
+        return np.asarray(ndtr(-first) + ndtr(-second) if rho < 0 else ndtr(-np.minimum(first, second)))
+    # P(b above) + integral, over b below its limit, of P(a above, given b)
+    node, weight = np.polynomial.legendre.leggauss(_LINE)
+    low = -9.0
+    half = (np.clip(second, low, 9.0) - low) / 2.0
+    b = low + half[:, None] * (node + 1.0)
+    above = ndtr((rho * b - first[:, None]) / np.sqrt(1.0 - rho**2))
+    density = np.exp(-(b**2) / 2.0) / np.sqrt(2.0 * np.pi)
+    return np.asarray(ndtr(-second) + half * ((density * above) @ weight))
+
+
+def _mixed(z: Floats, correlation: Floats, freedom: Floats) -> float:
+    """Chance that any of several deviates exceeds its z, their common scale being open."""
+    # quantiles u = v**3: close to one another where the scale is large
+    v, weight = (np.polynomial.legendre.leggauss(_SCALES)[k] for k in (0, 1))
+    v, weight = (v + 1.0) / 2.0, weight / 2.0
+    u, weight = v**3, 3.0 * v**2 * weight
+    scale = np.ones((_SCALES, len(z)))
+    for k in np.flatnonzero(np.isfinite(freedom)).tolist():
+        scale[:, k] = np.sqrt(freedom[k] / (2.0 * gammaincinv(freedom[k] / 2.0, u)))
+    limit = z / scale
+    if len(z) == 2:
+        return float(weight @ _either(limit, float(correlation[0, 1])))
+    value, vector = np.linalg.eigh(correlation)
+    drawn = _chosen_points(len(z)) @ (vector * np.sqrt(np.maximum(value, 0.0))).T
+    hit = np.zeros((_SCALES, len(drawn)), dtype=bool)
+    for k in range(len(z)):
+        hit |= drawn[None, :, k] > limit[:, k, None]
+    return float(weight @ hit.mean(axis=1))
+
+
+def _gap_covariance(
+    dig: Dig, ties: Ties, joint: Floats, things: Sequence[Thing], rows: Sequence[int], dof: ArrayLike | None = None
+) -> tuple[Floats, Floats]:
+    """Covariance (k, k) of the gaps between a dig as its ties set it and things, in the directions of the gaps.
+
+    And the degrees of freedom (k,) of their variances, from those (1 + m,) of the places of the space and of the
+    things: Satterthwaite's, the share of a gap's variance that comes from the thing's place being the estimated part.
+    """
     if not rows:
-        return np.zeros((0, 0))
+        return np.zeros((0, 0)), np.zeros(0)
     polygon = dig.polygon
     shapes = np.array([things[row].shape for row in rows], dtype=object)
     _, lines = least_gap(np.full(len(rows), polygon, dtype=object), shapes)
@@ -661,7 +738,14 @@ def _gap_covariance(dig: Dig, ties: Ties, joint: Floats, things: Sequence[Thing]
     design[:, :known] = -(spread @ moved)
     for k, row in enumerate(rows):
         design[k, known + 2 * row : known + 2 * row + 2] -= normal[k]
-    return np.asarray(design @ joint @ design.T + spread @ ties.tape_cov @ spread.T)
+    total = np.asarray(design @ joint @ design.T + spread @ ties.tape_cov @ spread.T)
+    freedom = np.full(len(rows), np.inf)
+    if dof is not None:
+        for k, row in enumerate(rows):
+            at = known + 2 * row
+            own = float(normal[k] @ joint[at : at + 2, at : at + 2] @ normal[k])
+            freedom[k] = shared_dof(float(np.asarray(dof)[1 + row]), own, float(total[k, k]))
+    return total, freedom
 
 
 def depth_window(
@@ -891,7 +975,7 @@ def plan_opening(
     ]
     hit = Strike(np.zeros(len(rows)), 0.0)
     if ties is not None and rows:
-        hit = strike(dig.gaps[rows], _gap_covariance(dig, ties, site.joint, site.things, rows))
+        hit = strike(dig.gaps[rows], *_gap_covariance(dig, ties, site.joint, site.things, rows, site.dof))
     earth = judge.position(dig, ties, hit, rows)
     judge.touching(dig, skip)
     judge.ties(ties)

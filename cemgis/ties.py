@@ -28,6 +28,7 @@ __all__ = [
     "plan_ties",
     "rigid_jacobian",
     "say_taped",
+    "shared_dof",
     "slope_correction",
     "tie_jacobian",
 ]
@@ -91,11 +92,14 @@ class Anchors:
         Grid coordinates.
     joint : (2 n + 2, 2 n + 2) array
         Covariance of the anchors' places, order E, N of the first and so on, and of the space's place last.
+    dof : float
+        Degrees of freedom of the space's own covariance; infinite where it is known.
     """
 
     ids: Sequence[str]
     xy: Floats
     joint: Floats
+    dof: float = np.inf
 
     @classmethod
     def of(cls, ids: Sequence[str], xy: ArrayLike, cov: ArrayLike, target: ArrayLike | None = None) -> Anchors:
@@ -166,6 +170,8 @@ class Ties:
     why_no_check : str
     across : float
         By how far the taped head side may differ from its length.
+    dof : float
+        Degrees of freedom of the space's own covariance.
     """
 
     corners: Floats
@@ -179,6 +185,7 @@ class Ties:
     check: Check | None
     why_no_check: str = ""
     across: float = 0.0
+    dof: float = np.inf
 
     @property
     def covariance(self) -> Floats:
@@ -189,13 +196,32 @@ class Ties:
     def radius(self) -> float:
         """95 % radius of the dig's middle, as set, against the space it belongs in."""
         blocks = self.covariance.reshape(4, 2, 4, 2)
-        return float(radius_95(blocks.mean(axis=(0, 2))))
+        return float(_radius(blocks.mean(axis=(0, 2)), self.joint[-2:, -2:], self.dof))
 
     @property
     def corner_radius(self) -> float:
         """Largest 95 % radius of the four corners."""
         blocks = self.covariance.reshape(4, 2, 4, 2)
-        return float(radius_95(np.stack([blocks[k, :, k, :] for k in range(4)])).max())
+        each = np.stack([blocks[k, :, k, :] for k in range(4)])
+        return float(_radius(each, self.joint[-2:, -2:], self.dof).max())
+
+
+def shared_dof(dof: ArrayLike, part: ArrayLike, total: ArrayLike) -> Floats:
+    """Degrees of freedom of a variance of which only a part is estimated (Satterthwaite); never below 1.
+
+    Examples
+    --------
+    >>> shared_dof(6.0, [0.5, 1.0, 3.0], 1.0).tolist()
+    [24.0, 6.0, 6.0]
+    """
+    share = np.divide(part, total, out=np.ones(np.broadcast(part, total).shape), where=np.asarray(total) > 0)
+    with np.errstate(divide="ignore", over="ignore"):
+        return np.asarray(np.maximum(np.asarray(dof, dtype=float) / np.clip(share, 0.0, 1.0) ** 2, 1.0))
+
+
+def _radius(cov: Floats, space: Floats, dof: float) -> Floats:
+    """95 % radius of places whose covariance rests on that of a space."""
+    return radius_95(cov, shared_dof(dof, np.trace(space), np.einsum("...ii->...", cov)))
 
 
 # ---- geometry -------------------------------------------------------------------------------------------------------
@@ -439,7 +465,7 @@ def plan_ties(
         pair = (int(first[best]), int(second[best]))
         made = Ties(
             at, pair, "left" if off[best, 0] > 0 else "right", lengths[best], angle[best], of_anchors, tape[best],
-            anchors.joint, None, across=float(across[best]),
+            anchors.joint, None, across=float(across[best]), dof=anchors.dof,
         )  # fmt: skip
         check, why = _check(made, anchors, numbers, factor, [int(row) for row in usable if row not in pair])
         if check is not None:

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from scipy.stats import norm
+from scipy.stats import chi2, norm
+from scipy.stats import t as student
 
 from cemgis.errors import InputError
 from cemgis.ground import Container, Equipment
@@ -127,6 +128,39 @@ def test_the_chance_agrees_with_monte_carlo():
     gap = np.array([0.5, 0.4, 0.7, 0.9])
     drawn = gap + rng.standard_normal((400_000, 5)) @ root.T
     assert strike(gap, root @ root.T).any == pytest.approx((drawn < 0).any(axis=1).mean(), abs=0.002)
+
+
+@pytest.mark.parametrize("dof", [1.0, 4.0, 30.0])
+def test_a_variance_that_few_misses_tell_is_students(dof):
+    # one gap: the tail of t; two that share the error: both tails; very many misses: the normal's
+    assert strike([0.5], [[0.04]], [dof]).any == pytest.approx(student.sf(2.5, dof), rel=1e-9)
+    both = strike([0.5, 0.5], 0.04 * np.array([[1.0, -1.0], [-1.0, 1.0]]), [dof, dof])
+    assert both.any == pytest.approx(2 * student.sf(2.5, dof), rel=1e-6)
+    assert strike([0.5, 0.5], 0.04 * np.eye(2), [1e6, 1e6]).any == pytest.approx(1 - norm.cdf(2.5) ** 2, abs=2e-5)
+
+
+@pytest.mark.parametrize("dof", [(4.0, 4.0), (3.0, 9.0), (5.0, 6.0, 5.0, np.inf)])
+def test_the_mixture_agrees_with_monte_carlo(dof):
+    rng = np.random.default_rng(8)
+    root = rng.normal(0, 0.2, (len(dof), 5))
+    gap = np.array([0.6, 0.5, 0.8, 0.9])[: len(dof)]
+    u = rng.random(600_000)
+    scale = np.stack([np.ones(len(u)) if np.isinf(one) else np.sqrt(one / chi2.ppf(u, one)) for one in dof], axis=1)
+    drawn = gap + rng.standard_normal((len(u), 5)) @ root.T * scale
+    assert strike(gap, root @ root.T, dof).any == pytest.approx((drawn < 0).any(axis=1).mean(), abs=0.0015)
+
+
+def test_the_radius_of_a_dig_counts_how_few_misses_its_space_rests_on():
+    # the error of the space's own place, alone, with four degrees of freedom: sqrt(2 F(0.95; 2, 4)) = 3.727
+    joint = np.zeros((2 * (len(ANCHORS) + 1 + 2),) * 2)
+    at = 2 * len(ANCHORS)
+    joint[at : at + 2, at : at + 2] = 0.04 * np.eye(2)
+    sure, few = (
+        site(joint=joint, anchors=Anchors(tuple("KLMNO"), ANCHORS, joint[: at + 2, : at + 2], dof))
+        for dof in (np.inf, 4.0)
+    )
+    assert plan(sure).ties.radius == pytest.approx(0.2 * 2.4477, rel=1e-3)
+    assert plan(few).ties.radius == pytest.approx(0.2 * 3.727, rel=1e-3)
 
 
 def test_no_neighbours_cannot_be_struck():

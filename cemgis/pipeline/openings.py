@@ -466,7 +466,8 @@ class _SiteMaker:
         for k, one in enumerate(own_sigma):
             at = 2 * (n + 1 + k)
             joint[at : at + 2, at : at + 2] += np.eye(2) * one**2
-        anchors = Anchors(tuple(ids), places, joint[: 2 * n + 2, : 2 * n + 2])
+        freedom = self._dof(parts[n:])
+        anchors = Anchors(tuple(ids), places, joint[: 2 * n + 2, : 2 * n + 2], float(freedom[0]))
         way, way_words = self._way() if machine else (None, ())
         space = self.space
         lot = self._lot_ring()
@@ -506,7 +507,16 @@ class _SiteMaker:
             way=way,
             way_words=way_words,
             head_ends=self._head_ends(),
+            dof=freedom,
         )
+
+    def _dof(self, parts: Sequence[tuple[NDArray[np.int64], Floats]]) -> Floats:
+        """Degrees of freedom of the places of spaces, as weighted means of corners; infinite for what hangs on none."""
+        out = np.full(len(parts), np.inf)
+        for k, (index, share) in enumerate(parts):
+            if len(index):
+                out[k] = self.corners.mean(index[None], share[None])[2][0]
+        return np.where(np.isnan(out), np.inf, out)
 
     def _plat_space_rows(self) -> NDArray[np.int64]:
         """Row of the plat's spaces for each row of the layer."""
