@@ -389,6 +389,18 @@ _DRIVES = Layer(
     evidence_edit=True,
 )  # fmt: skip
 
+_GATES = Layer(
+    "gates", "Point", "gate_id", "Gates: where one comes in.",
+    (
+        _key("gate_id", "number or name", published=True),
+        _text("name", "name people use", out=True),
+        *_SURVEYED,
+    ),
+    symbols={"": Symbol("gate", fill="#ffffff", line="#4a3f35", mark="diamond", size_pt=7.0)},
+    published=True,
+    evidence_edit=True,
+)  # fmt: skip
+
 _CONTROL = Layer(
     "control", "Point", "control_id", "Points whose coordinates someone else published: used to check, not to fit.",
     (
@@ -406,8 +418,8 @@ _CONTROL = Layer(
 _PEOPLE = Layer(
     "people", None, "person_id", "People named in the register, as they are written there and as they are understood.",
     (
-        _key("person_id", "source and row", published=True),
-        _text("name", "name as written", out=True),
+        _key("person_id", "source and row"),
+        _text("name", "name as written; may hold more than a name"),
         _text("title", "title", out=True),
         _text("given", "given name", out=True),
         _text("middle", "further given names", out=True),
@@ -415,8 +427,9 @@ _PEOPLE = Layer(
         _text("maiden", "surname at birth, where it is said to be one", out=True),
         _text("also", "other names in brackets or quotation marks"),
         _text("suffix", "Jr., III and the like", out=True),
-        _text("relation", "what a name says of another: infant of, wife of"),
-        _text("relative", "who that other is, as written; may be living"),
+        _text("relation", "what a name says of another: infant of, wife of", out=True),
+        _text("relative", "who that other is, as written; shown to the public only where nobody living can be meant",
+              out=True),
         _flag("unknown", "the register says that the name is not known"),
         Column("born", "date", "date of birth, as far as it is known", published=True),
         _text("born_written", "the same as written"),
@@ -424,6 +437,7 @@ _PEOPLE = Layer(
         Column("died", "date", "date of death, as far as it is known", published=True),
         _text("died_written", "the same as written"),
         _text("age", "age as written"),
+        Column("veteran", "flag", "served in the armed forces, as the list says", published=True),
         _text("inscription", "what the stone says; may name the living"),
         _text("photo", "file name of a photograph"),
         _text("page", "page of the ledger"),
@@ -441,7 +455,7 @@ _EVENTS = Layer(
         _text("kind", "what happened", EVENT_KINDS, required=True, out=True),
         Column("date", "date", "when, as far as it is known", published=True),
         _text("date_written", "the same as written"),
-        _text("person_id", "who", out=True),
+        _text("person_id", "who"),
         _text("place", "place as written", required=True),
         _text("lot_id", "lot it resolves to", out=True),
         _text("space_id", "space it resolves to", out=True),
@@ -653,8 +667,8 @@ _RUN = Layer(
 LAYERS: Mapping[str, Layer] = {
     item.name: item
     for item in (
-        _SECTIONS, _DRIVES, _OBSTACLES, _LOTS, _SPACES, _NICHES, _VAULTS, _MONUMENTS, _PROBABLE, _CORNERS, _MARKERS,
-        _OCCUPATIONS, _READINGS, _CONTROL, _CLEARANCES, _SEARCHES, _OPENINGS, _EVENTS, _PEOPLE, _RIGHTS, _KIN,
+        _SECTIONS, _DRIVES, _GATES, _OBSTACLES, _LOTS, _SPACES, _NICHES, _VAULTS, _MONUMENTS, _PROBABLE, _CORNERS,
+        _MARKERS, _OCCUPATIONS, _READINGS, _CONTROL, _CLEARANCES, _SEARCHES, _OPENINGS, _EVENTS, _PEOPLE, _RIGHTS, _KIN,
         _MEMORIES, _INSCRIPTIONS, _FINDINGS, _RUN,
     )
 }  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -27,6 +28,7 @@ _FILLED = (
 )  # fmt: skip
 _COMPARED = ("born", "died")
 _SPOUSE_YEARS = 15
+_YEARS = re.compile(r"[0-9X]{4,}")
 
 
 def name_keys(people: pd.DataFrame) -> pd.Series:
@@ -224,34 +226,53 @@ def _about_people(table: pd.DataFrame, column: str, tables: Mapping[str, pd.Data
     return table.assign(person_id=pd.array(found, dtype="string"))
 
 
-def count_as_dead(people: pd.DataFrame, events: pd.DataFrame, year: int, oldest: float) -> pd.Series:
+def _has_been(dates: pd.Series, day: str, oldest: float, about: float = 0.0) -> pd.Series:
+    """Say which dates surely lie in the past: known to a year, begun by that day.
+
+    A year left open, 19XX or 197X, is what a stone carved ahead or a form printed ahead says; it counts only where
+    nobody living could have been meant.
+    """
+    text = dates.astype("string").fillna("")
+    span = bounds(text, about)
+    begun = (span["earliest"] <= day).fillna(value=False) | (span["earliest"].isna() & (span["latest"] <= day))
+    blank = text.map(lambda said: any("X" in year for year in _YEARS.findall(said))).astype(bool)
+    gone = (span["latest"].str[:4].astype("Int64") + round(oldest) < int(day[:4])).fillna(value=False)
+    return (begun.fillna(value=False) & span["latest"].notna() & (~blank | gone)).astype(bool)
+
+
+def count_as_dead(
+    people: pd.DataFrame, events: pd.DataFrame, day: str, oldest: float, about: float = 0.0
+) -> pd.Series:  # fmt: skip
     """Say who counts as dead: buried here, died by the record, or born too long ago to be living.
 
     Parameters
     ----------
     people, events : DataFrame
         Layers of those names.
-    year : int
-        The year it is asked in.
+    day : str
+        The day it is asked on, ISO; what is dated later has not happened.
     oldest : float
         Years nobody is taken to live beyond.
+    about : float
+        Years by which an approximate birth may be later than it says.
 
     Returns
     -------
     Series of bool, on the index of `people`
-        A name carved or reserved ahead, with a birth alone, does not count.
+        A name carved or reserved ahead, with a birth alone, does not count, nor do burials and deaths that are undated,
+        of a day to come, or of a year left open as on a stone carved ahead (19XX).
 
     Examples
     --------
     >>> people = pd.DataFrame({"person_id": ["a", "b", "c"], "born": ["1900", "1960", None], "died": None})
     >>> events = pd.DataFrame({"person_id": ["c"], "kind": ["interment"], "date": ["1871"]})
-    >>> count_as_dead(people, events, 2025, 110).tolist()
+    >>> count_as_dead(people, events, "2025-06-01", 110).tolist()
     [True, False, True]
     """
-    buried = events.loc[events["kind"].isin([*_BURIALS, *_REMOVALS, "move"]) & events["date"].notna(), "person_id"]
-    old = years(people["born"].astype("string"))["latest"].astype("Float64").to_numpy(dtype=float, na_value=np.nan)
-    died = years(people["died"].astype("string"))["latest"].notna()
-    return people["person_id"].isin(buried) | died | pd.Series(year - old > oldest, index=people.index)
+    happened = events["kind"].isin([*_BURIALS, *_REMOVALS, "move"]) & _has_been(events["date"], day, oldest)
+    last = bounds(people["born"].astype("string").fillna(""), about)["latest"].str[:4].astype("Int64")
+    old = (int(day[:4]) - last > oldest).fillna(value=False).astype(bool)
+    return people["person_id"].isin(events.loc[happened, "person_id"]) | _has_been(people["died"], day, oldest) | old
 
 
 # ---- kin ---------------------------------------------------------------------------------------------------------

@@ -169,6 +169,8 @@ RULES: Mapping[str, Rule] = dict(
         # ---- register --------------------------------------------------------------------------------------------
         _rule("people.oldest", 110.0, "count", "common practice", _NO_SOURCE,
               "years after their birth people without a recorded death or burial are no longer taken to be living"),
+        _rule("public.burial_days", 30.0, "count", "assumption", "no source; the family reads it elsewhere first",
+              "days after a burial before public products name it"),
         _rule("register.about", 5.0, "count", "assumption", "no source",
               "years on either side within which an approximate or uncertain date is taken to be right"),
         _rule("twice.share", 0.01, "ratio", "assumption", "no source",

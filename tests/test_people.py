@@ -147,7 +147,29 @@ def test_who_counts_as_dead():
         {"person_id": ["c", "e", "f"], "kind": ["interment", "interment", "interment"], "date": ["1871", None, None]}
     )
     # an undated burial is none to rely on: a space may be entered before it is used
-    assert count_as_dead(people, events, 2025, 110).tolist() == [True, False, True, True, False, False]
+    assert count_as_dead(people, events, "2025-06-01", 110).tolist() == [True, False, True, True, False, False]
+
+
+@pytest.mark.parametrize(
+    ("died", "dead"),
+    [("19XX", False), ("197X", False), ("20XX", False), ("XXXX", False), ("18XX", True), ("1971", True),
+     ("1971-XX-XX", True), ("1971?", True), ("2025", True), ("2026", False), ("2041-05-01", False), ("[1991..]", False),
+     ("[..1985]", True), ("[..2031]", False), ("", False)],
+)  # fmt: skip
+def test_a_death_carved_ahead_or_still_to_come_is_none(died, dead):
+    # stones are carved ahead with the century, 19--, and the one they are for may have outlived it
+    people = pd.DataFrame({"person_id": ["a"], "born": ["1948"], "died": [died]})
+    events = pd.DataFrame({"person_id": ["a"], "kind": ["interment"], "date": [None]})
+    assert count_as_dead(people, events, "2025-06-01", 110).tolist() == [dead]
+    # the same words as the day of a burial
+    people, events = people.assign(died=None), events.assign(date=[died])
+    assert count_as_dead(people, events, "2025-06-01", 110).tolist() == [dead]
+
+
+def test_an_approximate_birth_is_widened():
+    people = pd.DataFrame({"person_id": ["a", "b"], "born": ["1912~", "1912"], "died": None})
+    none = pd.DataFrame({"person_id": [], "kind": [], "date": []}, dtype=object)
+    assert count_as_dead(people, none, "2025-06-01", 110, 5.0).tolist() == [False, True]
 
 
 # ---- conflicts -------------------------------------------------------------------------------------------------------

@@ -12,8 +12,10 @@ from cemgis.ground.entries import (
     ROW_KINDS,
     SCAN_MODELS,
     SCHEMA_VERSION,
+    SHOWN,
     SIDES,
     Break,
+    Chosen,
     Container,
     ControlPoint,
     CrosswalkEntry,
@@ -25,6 +27,7 @@ from cemgis.ground.entries import (
     NicheBlock,
     PlatEntry,
     ProbesEntry,
+    Publication,
     ReadingsEntry,
     RegisterEntry,
     Rows,
@@ -32,6 +35,7 @@ from cemgis.ground.entries import (
     Section,
     Size,
     TapedEntry,
+    Withheld,
 )
 from cemgis.ground.parse import parse_ground
 
@@ -47,8 +51,10 @@ __all__ = [
     "ROW_KINDS",
     "SCAN_MODELS",
     "SCHEMA_VERSION",
+    "SHOWN",
     "SIDES",
     "Break",
+    "Chosen",
     "Container",
     "ControlPoint",
     "CrosswalkEntry",
@@ -60,6 +66,7 @@ __all__ = [
     "NicheBlock",
     "PlatEntry",
     "ProbesEntry",
+    "Publication",
     "ReadingsEntry",
     "RegisterEntry",
     "Rows",
@@ -67,5 +74,6 @@ __all__ = [
     "Section",
     "Size",
     "TapedEntry",
+    "Withheld",
     "parse_ground",
 ]

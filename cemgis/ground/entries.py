@@ -24,8 +24,10 @@ __all__ = [
     "ROW_KINDS",
     "SCAN_MODELS",
     "SCHEMA_VERSION",
+    "SHOWN",
     "SIDES",
     "Break",
+    "Chosen",
     "Container",
     "ControlPoint",
     "CrosswalkEntry",
@@ -37,6 +39,7 @@ __all__ = [
     "NicheBlock",
     "PlatEntry",
     "ProbesEntry",
+    "Publication",
     "ReadingsEntry",
     "RegisterEntry",
     "Rows",
@@ -44,6 +47,7 @@ __all__ = [
     "Section",
     "Size",
     "TapedEntry",
+    "Withheld",
 ]
 
 SCHEMA_VERSION = 1
@@ -58,7 +62,9 @@ NUMBERINGS = ("run on", "restart", "back and forth")
 ROW_KINDS = ("full", "cremation", "infant")
 MARKERS_AT = ("row ends", "spaces")
 CONTAINER_KINDS = ("vault", "liner", "none", "urn")
-FEATURE_LAYERS = ("vaults", "monuments", "probable_graves", "obstacles", "drives")
+FEATURE_LAYERS = ("vaults", "monuments", "probable_graves", "obstacles", "drives", "gates")
+SHOWN = ("all", "generalise", "omit")
+"""What the public may see of a section: all of it, that someone lies in it but not where, nothing."""
 HEADS_DEFAULT = "west"
 """Side the heads lie on where nothing is said: common practice, no source."""
 
@@ -339,6 +345,10 @@ class Section:
         Why nothing is to be dug here without settling it first.
     parcel : str or None
         Tax parcel, as the county numbers it.
+    public : str
+        One of `SHOWN`; a protected section is omitted unless it says otherwise.
+    public_reason : str or None
+        Whose wish that is, and why; not published.
     markers : str
         Corner of the lot where its marker is set, one of `CORNERS`; empty for none.
     marker_inset : float
@@ -365,11 +375,13 @@ class Section:
     exceptions: tuple[HeadsException, ...]
     rows: tuple[Rows, ...]
     niches: tuple[NicheBlock, ...]
+    public: str = "all"
+    public_reason: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class FeaturesEntry:
-    """A file of vaults, monuments, probable graves, obstacles or drives."""
+    """A file of vaults, monuments, probable graves, obstacles, drives or gates."""
 
     where: str
     layer: str
@@ -523,6 +535,61 @@ class Equipment:
 
 
 @dataclass(frozen=True, slots=True)
+class Withheld:
+    """A wish that somebody is not named in public: a row of the register, a name, a place, or a name at a place.
+
+    Parameters
+    ----------
+    where : str
+    person : str or None
+        Id of a row of the register, as `cemgis find` prints it.
+    name : str or None
+        Given name and surname, however written; everyone of that name at the place, or anywhere without one.
+    place : str or None
+        A space or a lot; without a name everyone there.
+    reason : str
+        Who asked and when; not published.
+    """
+
+    where: str
+    person: str | None
+    name: str | None
+    place: str | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """Somebody the leaflet points out: a name, a place where several bear it, and a line the board publishes."""
+
+    where: str
+    name: str
+    place: str | None
+    note: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Publication:
+    """What public products say of themselves.
+
+    Parameters
+    ----------
+    where : str
+    licence : str or None
+        Terms the data may be used under; nothing is published without.
+    contact : str or None
+        Where corrections go.
+    chosen : tuple of Chosen
+        Whom the leaflet points out; without any it lists the veterans.
+    """
+
+    where: str = "public"
+    licence: str | None = None
+    contact: str | None = None
+    chosen: tuple[Chosen, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Ground:
     """One burial ground as ``ground.toml`` describes it; lengths in `unit`.
 
@@ -547,6 +614,8 @@ class Ground:
         Lists of former numbers of places.
     probes : tuple of ProbesEntry
     scans : tuple of ScanEntry
+    public : Publication
+    withhold : tuple of Withheld
     """
 
     folder: Path
@@ -569,6 +638,8 @@ class Ground:
     crosswalk: tuple[CrosswalkEntry, ...] = ()
     probes: tuple[ProbesEntry, ...] = ()
     scans: tuple[ScanEntry, ...] = ()
+    public: Publication = field(default_factory=Publication)
+    withhold: tuple[Withheld, ...] = ()
 
     def section(self, name: str) -> Section:
         """Return the section of that name; `KeyError` when there is none."""

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from cemgis.errors import Gather, InputError
 from cemgis.ground.entries import SCHEMA_VERSION, Ground
 from cemgis.ground.keys import Keys
+from cemgis.ground.publishing import publication_entry, withheld_entry
 from cemgis.ground.sections import section_entry
 from cemgis.ground.tables import (
     container_entry,
@@ -189,6 +190,8 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
     scans = _all(head, "scan", scan_entry)
     equipment = equipment_entry(head.get("equipment"), gather, unit)
     call = head.text("call")
+    public = publication_entry(head.get("public"), gather, unit)
+    withhold = _all(head, "withhold", withheld_entry)
     head.close()
     if "section" not in raw:
         head.wrong("section", "missing", "Write at least one [[section]].")
@@ -229,7 +232,7 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
         raise InputError.of(where, "cannot be used", "Give crs and name.")
     return Ground(
         folder, name, place, crs, unit, rules, label, readings, taped, control, plats, sections, features, register,
-        containers, equipment, call, crosswalk, probes, scans,
+        containers, equipment, call, crosswalk, probes, scans, public, withhold,
     )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from cemgis.ground.entries import (
     MARKERS_AT,
     NUMBERINGS,
     ROW_KINDS,
+    SHOWN,
     Break,
     Heads,
     HeadsException,
@@ -252,6 +253,10 @@ def section_entry(keys: Keys, plats: tuple[str, ...]) -> Section | None:
     heads = _heads(keys)
     protected = keys.text("protected")
     parcel = keys.text("parcel")
+    public = keys.choice("public", SHOWN, "omit" if "protected" in keys.raw else "all") or "omit"
+    asked = "public" in keys.raw and (public != "all" or "protected" in keys.raw)
+    needed = "Write whose wish it is, and why; it is not published." if asked else ""
+    public_reason = keys.text("public_reason", required=needed)
     markers = keys.text("markers", blank=True)
     if markers is None:
         markers = "southwest"
@@ -273,5 +278,5 @@ def section_entry(keys: Keys, plats: tuple[str, ...]) -> Section | None:
     return Section(
         keys.path, name, title, plat, heads, protected, parcel, markers, inset, outline, lots,
         tuple(item for item in exceptions if item is not None), tuple(item for item in rows if item is not None),
-        tuple(item for item in niches if item is not None),
+        tuple(item for item in niches if item is not None), public, public_reason,
     )  # fmt: skip

@@ -215,6 +215,8 @@ def features_entry(keys: Keys) -> FeaturesEntry | None:
     sigma = keys.length("sigma", low=0.0)
     columns = keys.columns()
     radius = keys.size("radius")
+    if layer == "gates" and radius is not None:
+        keys.wrong("radius", "of no use with gates", "Take it out: a gate is a point.")
     keys.close()
     if layer is None or file is None or reference is None:
         return None

@@ -38,7 +38,7 @@ def load_finder(folders: Sequence[Path], *, staff: bool = False) -> Finder:
     """
     gather = Gather()
     parts: list[pd.DataFrame] = []
-    year = datetime.now(UTC).year
+    day = datetime.now(UTC).date().isoformat()
     for folder in folders:
         try:
             ground = read_ground(folder)
@@ -50,7 +50,8 @@ def load_finder(folders: Sequence[Path], *, staff: bool = False) -> Finder:
                 name: geopackage.read_layer(path, name) if name in there else schema.empty(LAYERS[name])
                 for name in _ASKED
             }
-            dead = count_as_dead(tables["people"], tables["events"], year, ground.rules["people.oldest"])
+            oldest, about = ground.rules["people.oldest"], ground.rules["register.about"]
+            dead = count_as_dead(tables["people"], tables["events"], day, oldest, about)
             parts.append(entries(ground.name, tables, dead, staff=staff))
         except InputError as error:
             gather.take(error)

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 
 __all__ = ["SURVEYED", "surveyed"]
 
-SURVEYED = ("vaults", "monuments", "probable_graves", "obstacles", "drives")
+SURVEYED = ("vaults", "monuments", "probable_graves", "obstacles", "drives", "gates")
+_POINT, _POLYGON = 0, 3  # types of geometry as shapely numbers them
 
 
 def surveyed(
@@ -85,23 +86,23 @@ def _one(ground: Ground, entry: FeaturesEntry, found: Features) -> tuple[gpd.Geo
         what = f"the file says {own.name}, the entry says {entry.reference.name}"
         raise InputError.of(f"{entry.where}.reference", what, "Find out which is right and write that.")
     shapes = _to_grid(ground, entry, table.geometry.to_numpy())
-    if entry.radius is not None:
+    if entry.radius is not None and layer.geometry == "Polygon":
         kind = shapely.get_type_id(shapes)
         points, lines = kind == 0, np.isin(kind, (1, 5))
         shapes[points] = geometry.circles(shapely.get_coordinates(shapes[points]), entry.radius)
         shapes[lines] = geometry.strips(shapes[lines], entry.radius)
     single = (shapely.get_type_id(shapes) == 6) & (shapely.get_num_geometries(shapes) == 1)
     shapes[single] = shapely.get_geometry(shapes[single], 0)
-    good = (shapely.get_type_id(shapes) == 3) & shapely.is_valid(shapes)
+    is_point = layer.geometry == "Point"
+    good = (shapely.get_type_id(shapes) == (_POINT if is_point else _POLYGON)) & shapely.is_valid(shapes)
     findings = []
     if not good.all():
         wrong = np.flatnonzero(~good)
         kinds = [shapes[at].geom_type if shapes[at] is not None else "nothing" for at in wrong[:3]]
         said = "; ".join(f"feature {number[at]}: {kind}" for at, kind in zip(wrong[:3], kinds, strict=True))
-        reason = f"{len(wrong)} of {len(shapes)} are no single outline ({said})"
-        findings.append(
-            find("feature broken", entry.file, reason, todo="Give a radius for points and lines; split what has parts.")
-        )
+        reason = f"{len(wrong)} of {len(shapes)} are no single {'point' if is_point else 'outline'} ({said})"
+        todo = "Mark each by one point." if is_point else "Give a radius for points and lines; split what has parts."
+        findings.append(find("feature broken", entry.file, reason, todo=todo))
     columns = _columns(entry, layer, table)
     data = pd.DataFrame({ours: table[theirs].to_numpy() for ours, theirs in columns.items()})
     if layer.key not in data:

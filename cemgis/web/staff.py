@@ -25,6 +25,7 @@ _KINDS = {"Point": "mark", "MultiPoint": "mark", "LineString": "line", "Polygon"
 _LABELS = {"spaces": "space", "lots": "lot", "sections": "section", "markers": "label"}
 _WORDS = {
     "sections": ("Sections", "Section"), "drives": ("Drives and walks", "Drive"),
+    "gates": ("Gates", "Gate"),
     "obstacles": ("Trees, walls, buildings", "Obstacle"), "lots": ("Lots", "Lot"), "spaces": ("Spaces", "Space"),
     "niches": ("Niches", "Niche"), "vaults": ("Vaults as measured", "Vault"), "monuments": ("Monuments", "Monument"),
     "probable_graves": ("Probable graves", "Probable grave"), "corners": ("Corners of the plat", "Corner"),

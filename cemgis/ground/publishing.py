@@ -1,0 +1,40 @@
+"""The tables of ``ground.toml`` about what becomes public: terms, whom to point out, whom to leave out."""
+
+from __future__ import annotations
+
+from cemgis.errors import Gather
+from cemgis.ground.entries import Chosen, Publication, Withheld
+from cemgis.ground.keys import Keys
+from cemgis.units import Unit
+
+__all__ = ["publication_entry", "withheld_entry"]
+
+
+def withheld_entry(keys: Keys) -> Withheld | None:
+    """Read a ``[[withhold]]`` table."""
+    person, name, place = keys.text("person"), keys.text("name"), keys.text("place")
+    reason = keys.text("reason", required="Write who asked for it and when; it is not published.")
+    keys.close()
+    if person is None and name is None and place is None:
+        if not {"person", "name", "place"} & set(keys.raw):
+            keys.wrong("name", "missing", "Write a person (id), a name, a place (space or lot), or a name and a place.")
+        return None
+    if person is not None and (name is not None or place is not None):
+        keys.wrong("person", "given beside a name or a place", "An id is one row of the register: keep one of the two.")
+        return None
+    return None if reason is None else Withheld(keys.path, person, name, place, reason)
+
+
+def _chosen(keys: Keys) -> Chosen | None:
+    name, place, note = keys.text("name", required="Write whom."), keys.text("place"), keys.text("note")
+    keys.close()
+    return None if name is None else Chosen(keys.path, name, place, note)
+
+
+def publication_entry(raw: object, gather: Gather, unit: Unit) -> Publication:
+    """Read the ``[public]`` table."""
+    keys = Keys({} if raw is None else raw, "public", gather, unit)
+    licence, contact = keys.text("licence"), keys.text("contact")
+    chosen = [_chosen(Keys(table, path, gather, unit)) for path, table in keys.tables("chosen")]
+    keys.close()
+    return Publication("public", licence, contact, tuple(item for item in chosen if item is not None))
