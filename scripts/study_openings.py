@@ -22,7 +22,7 @@ from cemgis.geometry import long_axis
 from cemgis.layers import LAYERS
 from cemgis.opening import Order, Plan, plan_opening
 from cemgis.pipeline import Run, compute
-from cemgis.pipeline.openings import site_of, tie_numbers
+from cemgis.pipeline.opening_site import site_of, tie_numbers
 from cemgis.ties import circles_cross, dig_corners
 
 DECLARED = """

@@ -21,7 +21,7 @@ from cemgis.errors import InputError
 from cemgis.files import records
 from cemgis.opening import VERDICTS
 from cemgis.pipeline.compute import compute
-from cemgis.pipeline.openings import site_of
+from cemgis.pipeline.opening_site import site_of
 from cemgis.ties import dig_corners
 from cemgis.units import feet_and_inches
 

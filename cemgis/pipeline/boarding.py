@@ -17,7 +17,7 @@ from cemgis.errors import InputError
 from cemgis.files.whole import input_error, write_bytes, write_text
 from cemgis.forecast import POOLS, Forecast, forecast, takings
 from cemgis.pipeline.compute import compute
-from cemgis.pipeline.products import _facts
+from cemgis.pipeline.facts import map_facts
 from cemgis.pipeline.run import Run, plain
 from cemgis.rules import Rules
 
@@ -122,7 +122,7 @@ def report_outlook(folder: Path, found: Outlook) -> list[Path]:
         When something cannot be written.
     """
     run = found.run
-    facts = _facts(run.ground.crs, run.tables["run"])
+    facts = map_facts(run.ground.crs, run.tables["run"])
     names = [*_CAPACITY_RULES, *(name for name in run.ground.rules if name.startswith("forecast."))]
     rules = rules_used(run.ground.rules, names)
     log.info("drawing the report")

@@ -29,7 +29,7 @@ from cemgis.layers import LAYERS
 from cemgis.occupations import make_markers
 from cemgis.orientation import orient
 from cemgis.pipeline.evidence import Evidence, gather_evidence, read_ground
-from cemgis.pipeline.openings import openings_from_records
+from cemgis.pipeline.opening_records import openings_from_records
 from cemgis.pipeline.placing import Placing, ingest, place
 from cemgis.pipeline.probed import fit_probes, probe_labels
 from cemgis.pipeline.registering import GROUND_FILE, REGISTER_FINDINGS, RegisterChanges, register_changes, take_in

@@ -36,7 +36,7 @@ from cemgis.land import Land, check_parcel, usable_land
 from cemgis.parcel import Parcel, parse_parcel
 from cemgis.pipeline.boarding import Outlook, csv_text, foresee, make_folder, rules_used
 from cemgis.pipeline.evidence import read_ground
-from cemgis.pipeline.products import _facts
+from cemgis.pipeline.facts import map_facts
 from cemgis.reference import convergence, to_grid
 from cemgis.terrain import contours
 
@@ -294,7 +294,7 @@ def expand(
     if section in taken or not section.replace(" ", "").isalnum():
         raise InputError.of("section", f"{section!r} is taken or no name", "Letters and digits; a new one.")
     years = _years(outlook, every_choice)
-    facts = _facts(ground.crs, run.tables["run"])
+    facts = map_facts(ground.crs, run.tables["run"])
     rules = rules_used(found.parcel.rules, _rules_of(found))
     pages = planning.planner_pages(
         found.parcel.name, found.land, found.things, found.parcel.gates, every_choice, facts, rules, road=found.road,

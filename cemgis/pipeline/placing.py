@@ -22,7 +22,7 @@ from cemgis.findings import FINDINGS, Finding, find
 from cemgis.fit import Fit, fit_plat, locate
 from cemgis.layers import LAYERS
 from cemgis.occupations import ReadingNumbers, make_markers, make_occupations, settle_occupations
-from cemgis.pipeline.judging import Judgements, apply_judgements
+from cemgis.pipeline.judgements import Judgements, apply_judgements
 from cemgis.places import label_key
 from cemgis.plat import TOLERANCE, Plat, match_label
 from cemgis.reference import combined_factor, decimal_year, explain_shift, to_grid, to_lonlat

@@ -28,9 +28,9 @@ from cemgis.ground import Ground
 from cemgis.layers import LAYERS
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.evidence import read_ground
+from cemgis.pipeline.facts import map_facts
 from cemgis.pipeline.openings import open_grave
 from cemgis.pipeline.run import Run, plain
-from cemgis.reference import GroundCRS
 from cemgis.web import staff
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def build(folder: Path, *, with_maps: bool = True) -> Run:
                 f"{len(run.tables['spaces']):,} spaces: a build draws the whole ground only. For a sheet of each "
                 f"section run cemgis maps {folder}."
             )
-        drawings = _draw(folder, run.tables, _facts(run.ground.crs, run.tables["run"]), _Look(sections=few))
+        drawings = _draw(folder, run.tables, map_facts(run.ground.crs, run.tables["run"]), _Look(sections=few))
     log.info("writing %s", path)
     layers = {name: table for name, table in run.tables.items() if name in LAYERS}
     geopackage.write_ground(
@@ -220,7 +220,7 @@ def render(
         _paper(paper), _scale(ground, scale), _paper(section_paper), _scale(ground, section_scale),
         None if underlay is None else read_underlay(underlay, ground.crs, maps.bounds(tables)),
     )  # fmt: skip
-    return _put(_draw(folder, tables, _facts(ground.crs, tables["run"]), look))
+    return _put(_draw(folder, tables, map_facts(ground.crs, tables["run"]), look))
 
 
 def _paper(said: str) -> str | None:
@@ -242,25 +242,6 @@ def _scale(ground: Ground, said: str) -> float | None:
             "scale", f"{said!r} is no scale for a ground in {ground.unit.suffix}", f'Write "{example}".'
         )
     return float(match[1])
-
-
-def _facts(crs: GroundCRS, run: pd.DataFrame) -> Facts:
-    said = {str(row.name_): row.value for row in run.rename(columns={"name": "name_"}).itertuples()}
-
-    def number(name: str) -> float | None:
-        value = said.get(name)
-        return None if value is None or pd.isna(value) else float(value)
-
-    return Facts(
-        name=str(said["ground"]),
-        crs=crs,
-        date=str(said["as of"])[:10],
-        evidence_hash=str(said["evidence hash"]),
-        accuracy=str(said["accuracy"]),
-        convergence_deg=number("convergence") or 0.0,
-        declination_deg=number("declination"),
-        place="" if pd.isna(said.get("place")) else str(said["place"]),
-    )
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,8 @@ from cemgis.files.whole import input_error, write_bytes, write_text
 from cemgis.layers import LAYERS
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.evidence import read_ground
-from cemgis.pipeline.openings import tie_numbers
+from cemgis.pipeline.facts import map_facts
+from cemgis.pipeline.opening_site import tie_numbers
 from cemgis.pipeline.run import plain
 from cemgis.reference import to_lonlat
 from cemgis.searchsheet import search_sheets
@@ -387,9 +388,7 @@ def _write(sought: Sought, target: Path, section: str | None) -> list[Path]:
 
 
 def _facts(run: Run) -> Facts:
-    from cemgis.pipeline.products import _facts as facts_of
-
-    return facts_of(run.ground.crs, run.tables["run"])
+    return map_facts(run.ground.crs, run.tables["run"])
 
 
 def _csv(run: Run, table: gpd.GeoDataFrame) -> str:
