@@ -1,4 +1,8 @@
 import json
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
 from pathlib import Path
 
 import fiona
@@ -154,6 +158,76 @@ def test_what_is_no_vector_file(tmp_path, content, name):
     (tmp_path / name).write_bytes(content)
     with pytest.raises(InputError):
         read_features(tmp_path / name)
+
+
+BOMB = """<?xml version="1.0"?><!DOCTYPE kml [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">
+<!ENTITY c "&b;&b;&b;&b;&b;&b;&b;&b;"><!ENTITY d SYSTEM "file:///etc/hostname">]>"""
+PLACE = "<Placemark><name>{}</name><Point><coordinates>-82.3,40.9</coordinates></Point></Placemark>"
+KML = '<kml xmlns="http://www.opengis.net/kml/2.2"><Document>{}</Document></kml>'
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (BOMB + KML.format(PLACE.format("&c;")), "document type or entities"),
+        (BOMB + KML.format(PLACE.format("&d;")), "document type or entities"),
+        ("<!DOCTYPE kml>" + KML.format(PLACE.format("A-1")), "document type or entities"),
+        (KML.format(PLACE.format("A-1"))[:-30], "its XML breaks at line 1"),
+        ('<?xml version="1.0" encoding="x-none"?>' + KML.format(PLACE.format("A-1")), "its XML"),
+        (KML.format("<Folder>" * 300 + "</Folder>" * 300), "nested beyond all measure"),
+    ],
+)
+@pytest.mark.parametrize("ending", ["kml", "gml"])
+def test_xml_that_is_a_trap_or_broken(tmp_path, content, said, ending):
+    path = tmp_path / f"a.{ending}"
+    path.write_text(content)
+    with pytest.raises(InputError, match=said):
+        read_features(path)
+
+
+def test_kml_with_a_prefix_nobody_declared_is_read(tmp_path):
+    (tmp_path / "a.kml").write_text(KML.format("<gx:balloonVisibility>1</gx:balloonVisibility>" + PLACE.format("A-1")))
+    assert len(read_features(tmp_path / "a.kml").table) == 1
+
+
+def test_reading_leaves_nothing_beside_the_file(tmp_path):
+    table = gpd.GeoDataFrame({"label": ["A-1"]}, geometry=[shapely.Point(9, 47)], crs=4326)
+    for driver, name in (("GML", "a.gml"), ("GPKG", "a.gpkg"), ("KML", "a.kml")):
+        table.to_file(tmp_path / name, driver=driver)
+    with closing(sqlite3.connect(tmp_path / "a.gpkg")) as connection:
+        connection.execute("PRAGMA journal_mode = WAL")
+    (tmp_path / "a.xsd").unlink()
+    before = sorted(tmp_path.iterdir())
+    for name in ("a.gml", "a.gpkg", "a.kml"):
+        assert len(read_features(tmp_path / name).table) == 1
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_a_damaged_database_is_refused(tmp_path):
+    # damage in the list of its tables that is no text: the process must outlive it
+    path = tmp_path / "a.gpkg"
+    gpd.GeoDataFrame({"label": ["A-1"]}, geometry=[shapely.Point(9, 47)], crs=4326).to_file(path)
+    path.write_bytes(path.read_bytes().replace(b"sqlite_autoindex_gpkg_tile_m", b"sqlite_au\xf4oindex_gpkg_tile_m", 1))
+    code = (
+        "import sys\nfrom cemgis.errors import InputError\nfrom cemgis.files.vector import read_features\n"
+        "try:\n    read_features(sys.argv[1])\nexcept InputError as error:\n    print(error)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=False)
+    assert (done.returncode, "the file is damaged" in done.stdout) == (0, True), done.stderr
+
+
+def test_a_database_cannot_point_elsewhere(tmp_path):
+    path = tmp_path / "a.gpkg"
+    gpd.GeoDataFrame({"label": ["A-1"]}, geometry=[shapely.Point(9, 47)], crs=4326).to_file(path)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA writable_schema = ON")
+        connection.execute(
+            "INSERT INTO sqlite_master VALUES ('table', 'x', 'x', 0, "
+            "'CREATE VIRTUAL TABLE x USING VirtualOGR(''/etc/passwd'')')"
+        )
+        connection.commit()
+    with pytest.raises(InputError, match="made from something else"):
+        read_features(path)
 
 
 def test_missing_folder_and_empty(tmp_path):

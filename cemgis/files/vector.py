@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import logging
+import re
+import sqlite3
 import warnings
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from xml.parsers import expat
 
 import fiona
 import fiona.io
@@ -31,6 +34,11 @@ DRIVERS = (
 )  # fmt: skip
 """Kinds of file that are opened. None of them can point to another file or to the network."""
 
+_SQLITE = b"SQLite format 3\0"
+_VIRTUAL = re.compile(r"\s*create\s+virtual\s+table\b.*?\busing\s+[\"'`\[]?(\w+)", re.IGNORECASE | re.DOTALL)
+_INDEXES = ("rtree", "rtree_i32", "fts3", "fts4", "fts5", "virtualspatialindex", "virtualelementary")
+_DEEPEST = 200  # elements inside one another; a file of features has about ten
+_BLOCK = 1 << 20
 _TROUBLE = (fiona.errors.FionaError, ValueError, OSError, KeyError, TypeError)
 
 
@@ -131,14 +139,24 @@ def read_features(
 
 @contextmanager
 def _openable(path: Path, place: str, notes: list[str]) -> Iterator[Any]:
-    """Give what fiona is to open: the path, or for JSON that is not plain UTF-8 a copy in memory that is.
+    """Give what fiona is to open: the path, or a copy in memory.
 
-    JSON is looked through first: fiona fails on the whole file for a letter of another encoding, and says of a
-    broken one neither where it breaks nor that it does.
+    JSON, XML and databases are looked through first. Of JSON fiona fails on the whole file for a letter of another
+    encoding, and says of a broken one neither where it breaks nor that it does; entities of XML can blow a small file
+    up without end; a damaged database whose damage is no text ends the process; GML is read from a copy because GDAL
+    writes a file of its own beside it.
     """
     with path.open("rb") as handle:
         head = handle.read(1 << 12)
     text = decode(head)[0].lstrip("\ufeff \t\r\n")
+    if head.startswith(_SQLITE):
+        _check_database(path, place)
+    elif text.startswith("<"):
+        root = _check_xml(path, place)
+        if root != "kml":
+            with fiona.io.MemoryFile(path.read_bytes(), filename="copy" + path.suffix) as memory:
+                yield memory.name
+            return
     if not text.startswith(("{", "[")):
         yield path
         return
@@ -153,6 +171,69 @@ def _openable(path: Path, place: str, notes: list[str]) -> Iterator[Any]:
     notes += assumed
     with fiona.io.MemoryFile(clean, filename="copy" + path.suffix) as memory:
         yield memory.name
+
+
+def _check_xml(path: Path, place: str) -> str:
+    """Refuse XML that is broken, declares entities or is nested beyond all measure; return its first element's name."""
+    parser = expat.ParserCreate()  # prefixes that nobody declared are common, and harmless
+    first: list[str] = []
+    depth = 0
+
+    def refuse(*_: object) -> None:
+        raise InputError.of(place, "it declares a document type or entities", "Export it again without them.")
+
+    def start(name: str, _: object) -> None:
+        nonlocal depth
+        depth += 1
+        if not first:
+            first.append(name.rpartition(":")[2])
+        if depth > _DEEPEST:
+            raise InputError.of(place, "its XML is nested beyond all measure", "Export it again.")
+
+    def end(_: str) -> None:
+        nonlocal depth
+        depth -= 1
+
+    parser.StartDoctypeDeclHandler = parser.EntityDeclHandler = refuse
+    parser.StartElementHandler, parser.EndElementHandler = start, end
+    try:
+        with path.open("rb") as handle:
+            while block := handle.read(_BLOCK):
+                parser.Parse(block, False)
+        parser.Parse(b"", True)
+    except expat.ExpatError as error:
+        what = f"its XML breaks at line {error.lineno}, column {error.offset + 1} ({expat.ErrorString(error.code)})"
+        raise InputError.of(place, what, "Export or copy it again.") from None
+    except (LookupError, ValueError) as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError.of(place, f"its XML cannot be read ({error})", "Export it again as UTF-8.") from None
+    return first[0]
+
+
+def _check_database(path: Path, place: str) -> None:
+    """Refuse a database that is damaged, or holds a table that stands for something outside it."""
+    in_use = any(path.with_name(path.name + ending).exists() for ending in ("-wal", "-journal"))
+    how = "mode=ro" if in_use else "immutable=1"  # immutable: no lock, and no file made beside it
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?{how}", uri=True)) as connection:
+            connection.text_factory = lambda said: bytes(said).decode("utf-8", "replace")
+            kinds = [
+                found[1]
+                for (text,) in connection.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL")
+                if (found := _VIRTUAL.match(str(text)))
+            ]
+            ((sound,),) = connection.execute("PRAGMA quick_check(1)")
+    except (sqlite3.Error, UnicodeDecodeError, ValueError) as error:
+        locked = "locked" in str(error)
+        what = "another program is writing it" if locked else f"the file is damaged ({shown(error)})"
+        raise InputError.of(place, what, "Close it there." if locked else "Export or copy it again.") from None
+    if sound != "ok":
+        raise InputError.of(place, f"the file is damaged ({shown(sound)})", "Export or copy it again.")
+    strange = [kind for kind in kinds if kind.lower() not in _INDEXES]
+    if strange:
+        what = f"it holds a table that is made from something else ({shown(strange[0], 30)})"
+        raise InputError.of(place, what, "Export its features as a plain GeoPackage.")
 
 
 def _check_json(text: str, place: str) -> None:
