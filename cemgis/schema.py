@@ -239,7 +239,7 @@ def check(table: pd.DataFrame, layer: Layer) -> None:
     ------
     InputError
         With every problem: a missing column, key or required value, a key twice, a value outside its choices or
-        range, a geometry of another type.
+        range, an infinite number, a geometry of another type.
 
     Examples
     --------
@@ -280,6 +280,8 @@ def check(table: pd.DataFrame, layer: Layer) -> None:
             gather.add(f"{place} [{_few(keys[low])}]", f"below {column.low:g}", "Mend the value.")
         if column.high is not None and (high := (values > column.high).fillna(value=False)).any():
             gather.add(f"{place} [{_few(keys[high])}]", f"above {column.high:g}", "Mend the value.")
+        if column.type == "real" and (endless := np.isinf(values.to_numpy(dtype=float, na_value=np.nan))).any():
+            gather.add(f"{place} [{_few(keys[endless])}]", "an infinite number", "Leave out what is not known.")
     if layer.geometry is not None and isinstance(table, gpd.GeoDataFrame):
         kinds = table.geometry.geom_type
         wrong = ~kinds.isin([layer.geometry])

@@ -230,6 +230,20 @@ def test_a_database_cannot_point_elsewhere(tmp_path):
         read_features(path)
 
 
+@pytest.mark.parametrize("name", ["a.geojson", "a.geojsonl"])
+def test_an_attribute_of_numbers_and_text_is_text(tmp_path, name):
+    made = [
+        {"type": "Feature", "properties": {"lot": lot, "deep": 0.5}, "geometry": POINT}
+        for lot in (12, "12A", None, 13.5, True)
+    ]
+    whole = json.dumps({"type": "FeatureCollection", "features": made})
+    (tmp_path / name).write_text(whole if name == "a.geojson" else "\n".join(json.dumps(one) for one in made))
+    found = read_features(tmp_path / name)
+    assert found.table["lot"].fillna("").tolist() == ["12", "12A", "", "13.5", "true"]
+    assert found.table["deep"].tolist() == [0.5] * 5
+    assert "attribute lot" in found.notes[0]
+
+
 def test_missing_folder_and_empty(tmp_path):
     for path in (tmp_path / "none.gpkg", tmp_path):
         with pytest.raises(InputError, match=r"no such file|folder"):

@@ -163,7 +163,12 @@ def _openable(path: Path, place: str, notes: list[str]) -> Iterator[Any]:
     data = path.read_bytes()
     text, assumed = decode(data)
     text = text.lstrip("\ufeff")
-    _check_json(text, place)
+    told = _check_json(text, place)
+    mixed = _unmix(told)
+    if mixed:
+        text = "\n".join(json.dumps(one, ensure_ascii=False) for one in told)
+        names = ", ".join(shown(name, 30) for name in mixed[:5])
+        notes.append(f"read as text, because it holds numbers and text: attribute {names}")
     clean = text.encode("utf-8", "replace")
     if clean == data:
         yield path
@@ -236,20 +241,49 @@ def _check_database(path: Path, place: str) -> None:
         raise InputError.of(place, what, "Export its features as a plain GeoPackage.")
 
 
-def _check_json(text: str, place: str) -> None:
+def _check_json(text: str, place: str) -> list[Any]:
+    """Return what a JSON text says: one value, or one a line."""
     try:
-        json.loads(text)
+        return [json.loads(text)]
     except RecursionError:
         raise InputError.of(place, "its JSON is nested beyond all measure", "Export it again.") from None
-    except json.JSONDecodeError as error:
+    except ValueError as error:
         lines = [line for line in text.replace("\x1e", "").splitlines() if line.strip()]
         try:
-            whole = len(lines) > 1 and all(isinstance(json.loads(line), dict) for line in lines)
-        except (json.JSONDecodeError, RecursionError):
-            whole = False
-        if not whole:
-            what = f"its JSON breaks at line {error.lineno}, column {error.colno} ({error.msg})"
-            raise InputError.of(place, what, "Export or copy it again.") from None
+            told = [json.loads(line) for line in lines]
+        except (ValueError, RecursionError):
+            told = []
+        if len(told) > 1 and all(isinstance(one, dict) for one in told):
+            return told
+        at = f"line {error.lineno}, column {error.colno} " if isinstance(error, json.JSONDecodeError) else ""
+        what = f"its JSON breaks at {at}({getattr(error, 'msg', error)})"
+        raise InputError.of(place, what, "Export or copy it again.") from None
+
+
+def _unmix(told: Iterable[Any]) -> list[str]:
+    """Turn attributes that hold more than one kind of value into text, in place; return their names.
+
+    GDAL hands such values on as JSON, and fiona fails on the whole feature for one that is text.
+    """
+    given = [
+        part["properties"]
+        for one in told
+        if isinstance(one, dict)
+        for part in (one["features"] if isinstance(one.get("features"), list) else [one])
+        if isinstance(part, dict) and isinstance(part.get("properties"), dict)
+    ]
+    kinds: dict[str, set[type]] = {}
+    for properties in given:
+        for name, value in properties.items():
+            if value is not None:
+                kinds.setdefault(name, set()).add(float if type(value) is int else type(value))
+    mixed = [name for name, found in kinds.items() if len(found) > 1]
+    for properties in given:
+        for name in mixed:
+            value = properties.get(name)
+            if value is not None and not isinstance(value, str):
+                properties[name] = json.dumps(value, ensure_ascii=False)
+    return mixed
 
 
 @dataclass(frozen=True, slots=True)
