@@ -128,6 +128,10 @@ def _merged(
     said = ("date", "date_written", "space_id", "lot_id", "container", "page", "certainty")
     events = _fill(events, pairs["event"].to_numpy(), pairs["event_2"].to_numpy(), said)
     people = _fill(people, pairs["person"].to_numpy(), pairs["person_2"].to_numpy(), _FILLED)
+    served = people["veteran"].astype("boolean").to_numpy(dtype=object, na_value=None).copy()
+    for first, second in zip(pairs["person"], pairs["person_2"], strict=True):
+        served[first] = served[second] if served[first] is None else served[first]
+    people = people.assign(veteran=pd.array(served, dtype="boolean"))
     gone = people["person_id"].to_numpy(dtype=object)[pairs["person_2"]]
     stays = dict(zip(gone, people["person_id"].to_numpy(dtype=object)[pairs["person"]], strict=True))
     tables = dict(tables)

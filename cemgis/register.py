@@ -54,7 +54,7 @@ REGISTER_COLUMNS = (
     "kind", "number", "date", "name", "title", "given", "middle", "surname", "maiden", "suffix", "section", "row",
     "lot", "space", "place", "born", "died", "age", "container", "spouse", "father", "mother", "parents", "holder",
     "from_holder", "share", "reserved_for", "instrument", "book", "page", "certainty", "inscription", "photo", "note",
-    "told_by",
+    "told_by", "veteran",
 )  # fmt: skip
 """Columns of a register by our names."""
 
@@ -76,6 +76,7 @@ ALIASES: Mapping[str, tuple[str, ...]] = {
     "told_by": ("informant", "told by"),
     "reserved_for": ("reserved for",),
     "from_holder": ("seller", "from"),
+    "veteran": ("military", "military service", "served"),
 }
 """Further headings that are taken without being named, where no column has our own name."""
 
@@ -84,6 +85,8 @@ TABLES = ("events", "people", "rights", "kin", "memories", "inscriptions")
 
 _PERSONAL = ("title", "given", "middle", "surname", "maiden", "suffix")
 _KIN_COLUMNS = {"spouse": "spouse of", "father": "child of", "mother": "child of", "parents": "child of"}
+_NO = ("no", "n", "false", "0", "none", "never", "nein", "non", "civilian", "not a veteran")
+_NOT_KNOWN = ("", "?", "-", "unknown", "unk", "not known", "n/a", "na")
 _FEW = 5
 _SPREAD = 0.77  # cosine of 40 degrees: spaces that follow one another this near to a direction are halved across it
 _TOWARD = {"north": (0.0, 1.0), "south": (0.0, -1.0), "east": (1.0, 0.0), "west": (-1.0, 0.0)}
@@ -557,6 +560,7 @@ def _people(named: pd.DataFrame, read: Mapping[str, Dates], is_event: Any) -> pd
             "born_written": part["born"], "born_by": by, "died": died, "died_written": part["died"], "age": part["age"],
             "inscription": part["inscription"], "photo": part["photo"], "page": part["page"],
             "certainty": part["certainty"], "note": _remarks(part, parsed["rest"]), "source": part["source"],
+            "veteran": _served(part["veteran"]),
         }
     )  # fmt: skip
 
@@ -564,6 +568,13 @@ def _people(named: pd.DataFrame, read: Mapping[str, Dates], is_event: Any) -> pd
 def _from_age(day: str, text: str, *, about: bool) -> str | None:
     age = parse_age(text)
     return None if age is None else birth_range(day, age._replace(about=age.about or about))
+
+
+def _served(said: pd.Series) -> pd.Series:
+    """Say who served, by a column of its own: whatever is written there is service, unless it says no or not known."""
+    word = said.str.strip(" .").str.casefold()
+    known = said.notna() & ~word.isin(_NOT_KNOWN)
+    return (~word.isin(_NO)).where(known).astype("boolean")
 
 
 def _remarks(part: pd.DataFrame, rest: pd.Series) -> pd.Series:

@@ -174,6 +174,13 @@ def test_drives_and_trees_leave_the_spaces_alone(demo, spaces):
     assert shapely.distance(features(demo, "trees")["shape"].to_numpy(), every).min() > 2.0 + 1.0
 
 
+def test_gates_stand_at_ends_of_drives(demo):
+    gates, drives = features(demo, "gates")["shape"], features(demo, "drives")["shape"]
+    assert len(gates) == 2
+    for gate in gates:
+        assert shapely.distance(shapely.union_all(shapely.boundary(drives.to_numpy())), gate) == 0.0
+
+
 def test_stones_stand_at_the_end_their_section_has_the_heads(demo, spaces, truth):
     stones = features(demo, "monuments")
     assert len(stones) > 200

@@ -262,3 +262,19 @@ def test_an_empty_register_has_no_conflicts():
     found = with_kin(joined_sources([], 5.0), RULES)
     assert [len(getattr(found, name)) for name in TABLES] == [0] * 6
     assert conflicts(found, RULES) == []
+
+
+def test_who_served_is_told_by_a_column_of_its_own():
+    said = ["yes", "X", "Civil War, 15th O.V.I.", "no", "N", "none", "?", "unknown", "", "Non"]
+    people = register(
+        [row("Ada Penn", f"A-{at + 1}-1", date="1901", veteran=text) for at, text in enumerate(said)]
+    ).people
+    told = [None if pd.isna(value) else bool(value) for value in people["veteran"]]
+    assert told == [True, True, True, False, False, False, None, None, None, False]
+
+
+def test_a_later_list_fills_in_who_served():
+    first = [row("Ada Penn", "A-1-1", date="1901"), row("Bo Lark", "A-2-1", date="1901", veteran="no")]
+    second = [row("Ada Penn", "A-1-1", date="1901", veteran="yes"), row("Bo Lark", "A-2-1", date="1901", veteran="yes")]
+    people = register(first, second).people
+    assert people["veteran"].tolist() == [True, False]  # where lists differ the first one counts

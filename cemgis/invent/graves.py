@@ -18,6 +18,7 @@ __all__ = [
     "ASTRAY_AND_SHORT",
     "NEAR_STONE",
     "NOWHERE",
+    "buried_in_meadow",
     "retell",
     "survey_files",
     "use_graves",
@@ -189,6 +190,9 @@ def survey_files(made: Set, graves: _Graves, rng: np.random.Generator) -> dict[s
     rings = [np.array([local(w, s), local(e, s), local(e, n), local(w, n), local(w, s)]) for *_, (w, s, e, n) in drives]
     table = pd.DataFrame([drive[:3] for drive in drives], columns=["drive_id", "name", "surface"])
     files["survey/drives.geojson"] = geojson(rings, table, crs)
+    gates = pd.DataFrame({"gate_id": ["G-1", "G-2"], "name": ["Mill gate", "Hill gate"]})
+    places = [np.array([local(140, -20)]), np.array([local(383, 290)])]
+    files["survey/gates.geojson"] = geojson(places, gates, crs, "Point")
     return files
 
 
@@ -270,8 +274,23 @@ def write_ledger(made: Set, graves: _Graves, rng: np.random.Generator) -> bytes:
         }
     )  # fmt: skip
     table = pd.DataFrame(rows, columns=list(columns)).fillna("")
+    table["veteran"] = np.where(_served(table), "yes", "")
     table = table.sort_values(["date", "kind", "name"], kind="stable")
     return str(table.to_csv(index=False, lineterminator="\n")).encode("utf-8")
+
+
+def _served(table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Two in three of those on the veterans' slope who were grown in a war."""
+    born = pd.to_numeric(table["born"], errors="coerce").to_numpy(float)
+    fitting = ((born > 1880) & (born < 1931)) & (table["section"] == "D") & (table["kind"] == "interment")
+    return np.asarray(fitting & (born % 3 != 0))
+
+
+def buried_in_meadow(ledger: bytes) -> tuple[str, str]:
+    """Name and space of the second burial in a single grave of the meadow."""
+    rows = csv.DictReader(io.StringIO(ledger.decode("utf-8")))
+    row = [row for row in rows if (row["kind"], row["section"]) == ("interment", "E") and row["space"]][1]
+    return row["name"], "-".join(row[part] for part in ("section", "lot", "space"))
 
 
 _RENUMBERED = "1924-05-01"

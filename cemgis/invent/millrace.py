@@ -15,6 +15,7 @@ from cemgis.invent.graves import (
     ASTRAY_AND_SHORT,
     NEAR_STONE,
     NOWHERE,
+    buried_in_meadow,
     retell,
     survey_files,
     use_graves,
@@ -168,9 +169,11 @@ def _demo_expected() -> list[tuple[str, str, str]]:
 _DEMO_CONTROL = local(150.4, -34.2)
 
 
-def _demo_text() -> str:
+def _demo_text(asked: tuple[str, str] = ("nobody", "nowhere")) -> str:
+    """Fill in the demo's description; `asked` is the name and place of somebody who is not to be named in public."""
     east, north = _DEMO_CONTROL
-    return DEMO_TOML.replace("@CONTROL_X@", f"{east:.3f}").replace("@CONTROL_Y@", f"{north:.3f}")
+    text = DEMO_TOML.replace("@CONTROL_X@", f"{east:.3f}").replace("@CONTROL_Y@", f"{north:.3f}")
+    return text.replace("@ASKED@", asked[0]).replace("@ASKED_AT@", asked[1])
 
 
 def _demo_ground(rng: np.random.Generator) -> Set:
@@ -199,9 +202,10 @@ def demo(seed: int = DEMO_SEED) -> Invented:
     occupation_m = 0.008
     readings, read = _demo_readings(made, markers, occupation_m, rng)
     graves = use_graves(made, rng)
-    files = {"ground.toml": _demo_text().encode("utf-8"), "plat/section_a.csv": old_ground(), **readings}
+    files = {"plat/section_a.csv": old_ground(), **readings}
     files |= survey_files(made, graves, rng)
-    files["register/ledger.csv"] = write_ledger(made, graves, rng)
+    files["register/ledger.csv"] = ledger = write_ledger(made, graves, rng)
+    files["ground.toml"] = _demo_text(buried_in_meadow(ledger)).encode("utf-8")
     told = retell(files["register/ledger.csv"], made, graves)
     files |= told.files
     files |= {f"orders/{name}.toml": text.encode("utf-8") for name, text in DEMO_ORDERS.items()}

@@ -242,6 +242,12 @@ file = "survey/drives.geojson"
 reference = "EPSG:6549"
 sigma = "0.5 ft"
 
+[[features]]
+layer = "gates"
+file = "survey/gates.geojson"
+reference = "EPSG:6549"
+sigma = "1 ft"
+
 [[register]]
 file = "register/ledger.csv"
 
@@ -269,6 +275,17 @@ kind = "memory"
 
 [[crosswalk]]
 file = "register/old_numbers.csv"
+
+# ---- what becomes public ---------------------------------------------------------------------------------------------
+[public]
+licence = "Creative Commons Attribution 4.0 (an invented ground: do with it as you like)"
+contact = "the office, 12 Mill Street, Tansy Fork, 555 0100 (invented)"
+
+# Somebody asked; the clerk decided. The reason stays here.
+[[withhold]]
+name = "@ASKED@"
+place = "@ASKED_AT@"
+reason = "asked by a daughter, letter of 3 March 2024; the board agreed"
 
 # ---- opening a grave ------------------------------------------------------------------------------------------------
 [[container]]
