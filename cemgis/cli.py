@@ -116,13 +116,40 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--date", help="day, as 2026-05-04 (default: today)")
     made.add_argument("--taped", action="append", default=[], metavar='"MARKER, CORNER, LENGTH"',
                       help='taped to what was set: "B-63, head left, 31 ft 4 in"; at least four')  # fmt: skip
+    made.add_argument("--shot", action="append", default=[], metavar='"CORNER, E, N"',
+                      help="corner of what was set, read with a survey receiver; two corners do")  # fmt: skip
+    made.add_argument("--probe", action="append", default=[], metavar='"SIDE, E, N"',
+                      help="where a probe felt the edge of its head, right, foot or left side")  # fmt: skip
+    made.add_argument("--stone", action="append", default=[], metavar='"STONE, moved"',
+                      help='stone moved out of the way, or "STONE, reset" when it stands again')  # fmt: skip
+    made.add_argument("--stored", help="where the one to be buried waits (winter storage)")
+    made.add_argument("--because", choices=("remains found", "water", "rock", "other"),
+                      help="why it was abandoned")  # fmt: skip
     made.add_argument("--container", help="what was set, if not as ordered")
     made.add_argument("--person", help="who was buried, if no order was recorded")
     made.add_argument("--top", help='depth to its top, "1 ft 7 in"')
     made.add_argument("--water", help="water seen")
     made.add_argument("--soil", help="soil seen")
     made.add_argument("--photo", help="name of a photograph")
-    made.add_argument("--note", help="stones moved and reset, and anything else")
+    made.add_argument("--note", help="anything else")
+    made.add_argument("--json", action="store_true", help="print the record as JSON")
+    made = add("move", _move, "record that remains were taken out or moved, or an urn placed or removed")
+    made.add_argument("folder", type=Path, help="the ground's folder")
+    made.add_argument("place", help="the space or niche, such as B-12-1")
+    made.add_argument("--kind", required=True, choices=("disinterment", "move", "urn placed", "urn removed"),
+                      help="what was done")  # fmt: skip
+    made.add_argument("--who", required=True, help="who records it")
+    made.add_argument("--date", required=True, help="day it was done, as 2026-05-04")
+    made.add_argument("--to", help="where a move went: a space, a niche, or in words a place outside")
+    made.add_argument("--person", help="whose remains, where several lie there")
+    made.add_argument("--permit", help="permit number; needed to disinter")
+    made.add_argument("--authorised-by", help="who authorised it; needed to disinter")
+    made.add_argument("--ordered-by", help="who ordered it")
+    made.add_argument("--right", help="by what right")
+    made.add_argument("--container", help="what the urn is")
+    made.add_argument("--vault", choices=("taken", "left"), help="whether the vault was taken out")
+    made.add_argument("--note", help="anything else")
+    made.add_argument("--why", default="", help="what for")
     made.add_argument("--json", action="store_true", help="print the record as JSON")
     made = add("openings", _openings, "list graves not closed, due to be looked at for settling, or off their plan")
     folder(made)
@@ -337,12 +364,28 @@ def _close(given: argparse.Namespace) -> int:
     record = pipeline.close_opening(
         given.folder, given.space, state=given.state, who=given.who, why=given.why, day=given.date, taped=given.taped,
         container=given.container, person=given.person, top=given.top, water=given.water, soil=given.soil,
-        photo=given.photo, note=given.note,
+        photo=given.photo, note=given.note, shots=given.shot, probes=given.probe, stones=given.stone,
+        stored=given.stored, because=given.because,
     )  # fmt: skip
     if given.json:
         _print_json(record)
     else:
         print(pipeline.say_opening(record))
+    return 0
+
+
+def _move(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    record = pipeline.record_move(
+        given.folder, given.place, kind=given.kind, who=given.who, day=given.date, to=given.to, person=given.person,
+        permit=given.permit, ordered_by=given.ordered_by, authorised_by=given.authorised_by, right=given.right,
+        container=given.container, vault=given.vault, note=given.note, why=given.why,
+    )  # fmt: skip
+    if given.json:
+        _print_json(record)
+    else:
+        print(pipeline.say_move(record))
     return 0
 
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from cemgis.schema import Column, Layer, Symbol
 
 __all__ = [
+    "ABANDONED",
     "CONDITIONS",
     "CORNER_STATES",
     "EVENT_KINDS",
@@ -32,10 +33,11 @@ MARKER_KINDS = ("disc", "clay", "stone", "pin", "other")
 CONDITIONS = ("whole", "broken", "tilted", "loose", "unknown")
 MARKER_STATES = ("used in the fit", "set aside", "not on the plat", "plat without fit", "no position")
 CORNER_STATES = ("found", "doubtful", "unfound", "fitted", "disturbed")
-MONUMENT_KINDS = ("headstone", "footstone", "shared stone", "flush stone", "other")
+MONUMENT_KINDS = ("headstone", "footstone", "shared stone", "flush stone", "foundation", "other")
 SPACE_KINDS = ("full", "cremation", "infant", "niche")
 SPACE_STATES = ("vacant", "right held", "occupied", "probably occupied", "disturbed, empty", "lost", "in doubt")
 OPENING_STATES = ("ordered", "waiting", "opened", "closed", "settled", "abandoned")
+ABANDONED = ("remains found", "water", "rock", "other")
 EVENT_KINDS = ("interment", "disinterment", "urn placed", "urn removed", "move", "scattering")
 RIGHT_KINDS = ("right", "sale", "inheritance", "assignment", "buy-back", "reclamation", "reserved")
 SEVERITIES = ("danger", "warning", "note")
@@ -591,6 +593,10 @@ _OPENINGS = Layer(
         _text("water", "water seen"),
         _text("soil", "soil seen"),
         _text("photo", "name of a photograph"),
+        _text("stored", "where it waits"),
+        _text("because", "why it was abandoned", ABANDONED),
+        _text("stones", "stones moved, and those set again"),
+        _text("former", "numbers of its place that nobody uses now"),
         _text("note", "what was noted"),
         _text("who", "who recorded it last"),
         _text("record", "id of the last record", required=True),

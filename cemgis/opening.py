@@ -52,6 +52,7 @@ Floats = NDArray[np.float64]
 VERDICTS = ("do not open", "settle first", "nothing on record against it")
 """Worst first. The last is never a permission."""
 SOILS = ("A", "B", "C", "rock")
+NUMBERINGS = ("today", "former")
 
 _GRAVES = ("vault", "burial", "probable grave")
 _STEP = 1.0 / 24.0  # half an inch of a foot; digs are shifted by whole steps
@@ -84,6 +85,8 @@ class Order:
         ISO day and clock time of the service.
     utilities : str or None
         Number and date of the utility-locate ticket.
+    numbering : str or None
+        ``today`` or ``former``: which numbering the deed uses, as somebody found out.
     infant : bool
     levels : int
         Containers the grave is to take over one another in the end.
@@ -104,6 +107,7 @@ class Order:
     date: str | None = None
     time: str | None = None
     utilities: str | None = None
+    numbering: str | None = None
     infant: bool = False
     levels: int = 1
     soil: str | None = None
@@ -113,7 +117,7 @@ class Order:
 
 
 _TEXTS = ("space", "person", "ordered_by", "authorised_by", "right", "permit", "confirmed_by", "utilities", "note")
-_KNOWN = (*_TEXTS, "date", "time", "infant", "levels", "soil", "water", "frost")
+_KNOWN = (*_TEXTS, "date", "time", "infant", "levels", "soil", "water", "frost", "numbering")
 
 
 def parse_order(text: str, unit: Unit, where: str = "order.toml") -> Order:
@@ -124,7 +128,7 @@ def parse_order(text: str, unit: Unit, where: str = "order.toml") -> Order:
     text : str
         TOML: ``space``, ``person``, ``ordered_by``, ``authorised_by``, ``right``, ``permit``, ``confirmed_by``,
         ``utilities``, ``note`` (text); ``date``, ``time``; ``infant``; ``levels``; ``soil``; ``water``, ``frost``
-        (lengths with their unit).
+        (lengths with their unit); ``numbering``.
     unit : Unit
     where : str
 
@@ -177,11 +181,13 @@ def parse_order(text: str, unit: Unit, where: str = "order.toml") -> Order:
             found["levels"] = raw["levels"]
         else:
             gather.add(f"{where}: levels", f"{raw['levels']!r} is no number from 1 to 4", "Write levels = 2.")
-    if "soil" in raw:
-        if raw["soil"] in SOILS:
-            found["soil"] = raw["soil"]
+    for key, choices in (("soil", SOILS), ("numbering", NUMBERINGS)):
+        if key not in raw:
+            continue
+        if raw[key] in choices:
+            found[key] = raw[key]
         else:
-            gather.add(f"{where}: soil", f"{raw['soil']!r} is no type", f"One of: {', '.join(SOILS)}.")
+            gather.add(f"{where}: {key}", f"{str(raw[key])[:40]!r} is none", f"One of: {', '.join(choices)}.")
     for key in ("water", "frost"):
         if key in raw:
             try:
@@ -279,6 +285,10 @@ class Site:
         Names of the things in the way.
     dof : (1 + m,) array or None
         Degrees of freedom of the covariances of the space's place and of the things'; None where all are known.
+    former : tuple of str
+        Numbers this place had, and until when.
+    meant : tuple of str
+        Other places that its number meant once, and until when.
     head_ends : tuple of float
         Distance of measured vaults' head ends from the head line, in spaces of the same row.
     """
@@ -313,6 +323,8 @@ class Site:
     way_words: tuple[str, ...] = ()
     head_ends: tuple[float, ...] = ()
     dof: Floats | None = None
+    former: tuple[str, ...] = ()
+    meant: tuple[str, ...] = ()
 
 
 # ---- what is found --------------------------------------------------------------------------------------------------
@@ -1197,6 +1209,14 @@ class _Judge:
             self.first(f"The space was disturbed before: {site.state_why}")
         if label_key(order.space) != label_key(site.space_id):
             self.never(f"The order names the space {order.space}, this sheet is for {site.space_id}")
+        if order.numbering == "former":
+            other = f"; in the former numbering that was {', '.join(site.meant)}" if site.meant else ""
+            self.never(f"The order uses a former numbering{other}. Order the space by its number of today")
+        elif site.meant and order.numbering is None:
+            self.first(
+                f"The number {site.space_id} once meant another place: {', '.join(site.meant)}. See which one the deed "
+                'means, and write numbering = "today" into the order'
+            )
         self._authority(order)
         for name, what in (
             ("ordered_by", "who ordered it"),

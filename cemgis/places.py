@@ -12,8 +12,22 @@ import numpy as np
 import pandas as pd
 
 __all__ = [
-    "PARTS", "PlaceText", "Places", "carries_section", "column_of", "few", "joined", "label_key", "make_places",
-    "place_key", "place_keys", "read_place", "resolve", "resolve_keys", "why_nowhere",
+    "PARTS",
+    "PlaceText",
+    "Places",
+    "carries_section",
+    "column_of",
+    "few",
+    "former_numbers",
+    "joined",
+    "label_key",
+    "make_places",
+    "place_key",
+    "place_keys",
+    "read_place",
+    "resolve",
+    "resolve_keys",
+    "why_nowhere",
 ]  # fmt: skip
 
 _BETWEEN = re.compile(r"(?<=[^\W\d_])(?=\d)")
@@ -505,6 +519,43 @@ def resolve(
     result.loc[torn, "outcome"] = "two ways"
     result.loc[torn, "resolved_by"] = (words + " (" + source + ")")[torn]
     return result
+
+
+def former_numbers(
+    space_id: str, crosswalk: pd.DataFrame | None
+) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:  # fmt: skip
+    """Say under which numbers a space was known, and what its number of today once meant.
+
+    Parameters
+    ----------
+    space_id : str
+    crosswalk : DataFrame or None
+        As in `resolve`.
+
+    Returns
+    -------
+    was : list of (str, str)
+        Former numbers of this place, and the day until when each was used.
+    meant : list of (str, str)
+        Places of today that its number meant, and until when.
+
+    Examples
+    --------
+    >>> walk = pd.DataFrame({"old": ["B 77"], "new": ["B 66"], "last_until": ["1924-05-01"]})
+    >>> former_numbers("B-66-4", walk), former_numbers("B-77-4", walk)
+    (([('B-77-4', '1924-05-01')], []), ([], [('B-66-4', '1924-05-01')]))
+    """
+    if crosswalk is None or not len(crosswalk):
+        return [], []
+    key = place_keys(pd.Series([space_id])).iloc[0]
+    old, new = place_keys(crosswalk["old"]).tolist(), place_keys(crosswalk["new"]).tolist()
+    until = crosswalk["last_until"].astype(object).where(crosswalk["last_until"].notna(), "").astype(str).tolist()
+    out: tuple[list[tuple[str, str]], list[tuple[str, str]]] = ([], [])
+    for here, there, found in ((new, old, out[0]), (old, new, out[1])):
+        for row, name in enumerate(here):
+            if (key == name or key.startswith(f"{name}-")) and here[row] != there[row]:
+                found.append((there[row] + key[len(name) :], until[row]))
+    return out
 
 
 def _prefix(key: str, known: Mapping[str, Any]) -> str | None:

@@ -15,10 +15,12 @@ from cemgis.units import Unit, feet_and_inches
 
 __all__ = [
     "CORNERS",
+    "SIDES",
     "Anchors",
     "AsBuilt",
     "Check",
     "Offsets",
+    "Shot",
     "TieNumbers",
     "Ties",
     "as_built",
@@ -38,6 +40,8 @@ Ints = NDArray[np.int64]
 
 CORNERS = ("head left", "head right", "foot right", "foot left")
 """Corners of a dig in order, as seen from its foot, facing the heads."""
+SIDES = ("head", "right", "foot", "left")
+"""Its sides, seen likewise."""
 
 _MOST_ANCHORS = 40
 _MIRROR = 3.0  # a check that the dig on the wrong side would pass within this many tolerances is no check
@@ -606,9 +610,10 @@ class AsBuilt:
     sigma : float
         Root of the mean variance of a coordinate of the corners.
     residuals : (n,) array
-        Adjusted less taped, ground distances.
+        Adjusted less measured: taped distances on the ground, then two coordinates of each corner shot and one of each
+        probed side.
     w : (n,) array
-        Baarda's statistic; NaN where nothing checks the distance.
+        Baarda's statistic; NaN where nothing checks the measurement.
     dof : int
     """
 
@@ -621,11 +626,31 @@ class AsBuilt:
     dof: int
 
 
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A point of a rectangle whose coordinates were read.
+
+    Parameters
+    ----------
+    what : str
+        One of `CORNERS`; or one of `SIDES`, somewhere along which a probe felt its edge.
+    xy : (float, float)
+        Grid.
+    sigma : float
+        Standard deviation of each coordinate.
+    """
+
+    what: str
+    xy: tuple[float, float]
+    sigma: float
+
+
 def as_built(
     anchor: ArrayLike, corner: ArrayLike, distance: ArrayLike, *, anchors: Anchors, start: ArrayLike,
     size: tuple[float, float], numbers: TieNumbers, factor: float = 1.0, blunder: float = 4.0,
+    shots: Sequence[Shot] = (),
 ) -> AsBuilt:  # fmt: skip
-    """Find where a rectangle of known size lies from distances taped to its corners, by least squares.
+    """Find where a rectangle of known size lies from what was taped to, shot at and felt of it, by least squares.
 
     Parameters
     ----------
@@ -642,7 +667,8 @@ def as_built(
     factor : float
         Grid distance over ground distance.
     blunder : float
-        A distance with a larger w is refused: it cannot be.
+        A measurement with a larger w is refused: it cannot be.
+    shots : sequence of Shot
 
     Returns
     -------
@@ -651,12 +677,13 @@ def as_built(
     Raises
     ------
     InputError
-        For fewer than four distances, a distance that is not above 0, longer than the reach, one the others
-        contradict, or distances that do not tell where the rectangle lies.
+        For fewer than four measurements (a corner shot is two), a distance that is not above 0, longer than the reach,
+        one the others contradict, or measurements that do not tell where the rectangle lies.
 
     Notes
     -----
-    Unknowns: middle and turn. Observations ``|c_j - a_k| = d``; their covariance has the tape and the anchors' places.
+    Unknowns: middle and turn. Observations ``|c_j - a_k| = d``, ``c_j = x`` and, for a point on the side with outward
+    normal n, ``n . (x - middle) = half``; the covariance of the first has the tape and the anchors' places.
 
     Examples
     --------
@@ -671,7 +698,7 @@ def as_built(
     """
     a, c = np.asarray(anchor, dtype=np.int64), np.asarray(corner, dtype=np.int64)
     taped = np.asarray(distance, dtype=float)
-    _taped_can_be(a, c, taped, anchors, numbers)
+    _taped_can_be(a, c, taped, anchors, numbers, shots)
     width, length = size
     first = np.asarray(start, dtype=float)
     middle = first.mean(axis=0)
@@ -679,24 +706,30 @@ def as_built(
     turn = float(np.degrees(np.arctan2(ahead[0], ahead[1])))
     observed = taped * factor
     made: Adjustment | None = None
+    names = [f"{CORNERS[c[row]]} from {anchors.ids[a[row]]}" for row in range(len(a))] + _shot_names(shots)
+    measured = np.concatenate([taped, np.zeros(len(names) - len(taped))])
     for _ in range(_STEPS):
         at = dig_corners(middle, turn, width, length)
         ray = at[c] - anchors.xy[a]
         long = np.hypot(ray[:, 0], ray[:, 1])
-        unit = ray / long[:, None]
+        unit = ray / np.where(long > 0, long, 1.0)[:, None]
         lever = np.stack([at[:, 1] - middle[1], -(at[:, 0] - middle[0])], axis=1)  # clockwise turn
         design = np.column_stack([unit, np.einsum("nx,nx->n", unit, lever[c])])
         by_anchor = np.zeros((len(a), 2 * len(anchors.ids)))
         for x in range(2):
             by_anchor[np.arange(len(a)), 2 * a + x] = -unit[:, x]
         joint = anchors.joint[:-2, :-2]
-        covariance = by_anchor @ joint @ by_anchor.T + np.diag(numbers.variance(taped) * factor**2)
+        more, off, variance = _shot_rows(shots, at, middle, turn, size)
+        covariance = np.zeros((len(names), len(names)))
+        covariance[: len(a), : len(a)] = by_anchor @ joint @ by_anchor.T + np.diag(numbers.variance(taped) * factor**2)
+        covariance[len(a) :, len(a) :] = np.diag(variance)
         try:
-            made = adjust(design, observed - long, covariance)
+            made = adjust(np.vstack([design, more]), np.concatenate([observed - long, off]), covariance)
         except InputError:
             raise InputError.of(
-                _WHERE, "the distances do not tell where the rectangle lies", "Tape two corners from two markers each."
-            ) from None
+                _WHERE, "the measurements do not tell where the rectangle lies",
+                "Tape two corners from two markers each.",
+            ) from None  # fmt: skip
         middle = middle + made.parameters[:2]
         turn += float(np.degrees(made.parameters[2]))
         if np.abs(made.parameters * [1.0, 1.0, length]).max() < _STILL:
@@ -704,35 +737,66 @@ def as_built(
     else:
         # they lead nowhere: the one farthest from what the plan says is the likeliest to be wrong
         planned = np.hypot(*(first[c] - anchors.xy[a]).T) / factor
+        if not len(a):
+            raise InputError.of(_WHERE, "the points cannot lie on one rectangle", "Shoot them again.")
         row = int(np.argmax(np.abs(planned - taped)))
         raise InputError.of(
             _WHERE,
-            f"{CORNERS[c[row]]} from {anchors.ids[a[row]]}: {taped[row]:.2f} cannot be beside the others, planned was "
-            f"{planned[row]:.2f}",
+            f"{names[row]}: {taped[row]:.2f} cannot be beside the others, planned was {planned[row]:.2f}",
             "Tape it again.",
         )
     if made is None:  # the loop ran at least once
         raise InputError.of(_WHERE, "no distance", "Tape four.")
+    scale = np.where(np.arange(len(names)) < len(a), factor, 1.0)
     worst = np.nan_to_num(np.abs(made.w))
     if worst.max(initial=0.0) > blunder:
         row = int(np.argmax(worst))
-        off = float(made.residuals[row] / factor)
-        raise InputError.of(
-            _WHERE,
-            f"{CORNERS[c[row]]} from {anchors.ids[a[row]]}: {taped[row]:.2f} cannot be, the others say "
-            f"{taped[row] + off:.2f}",
-            "Tape it again.",
+        off_by = float(made.residuals[row] / scale[row])
+        said = (
+            f"{measured[row]:.2f} cannot be, the others say {measured[row] + off_by:.2f}"
+            if row < len(a)
+            else f"it cannot be, it is {abs(off_by):.2f} from where the others say"
         )
+        raise InputError.of(_WHERE, f"{names[row]}: {said}", "Measure it again.")
     at = dig_corners(middle, turn, width, length)
     lever = np.stack([at[:, 1] - middle[1], -(at[:, 0] - middle[0])], axis=1)
     spread = np.concatenate([np.broadcast_to(np.eye(2), (4, 2, 2)), lever[:, :, None]], axis=2).reshape(8, 3)
     cov = spread @ made.covariance @ spread.T
-    return AsBuilt(
-        at, turn % 360.0, cov, float(np.sqrt(np.trace(cov) / 8.0)), made.residuals / factor, made.w, made.dof
-    )
+    return AsBuilt(at, turn % 360.0, cov, float(np.sqrt(np.trace(cov) / 8.0)), made.residuals / scale, made.w, made.dof)
 
 
-def _taped_can_be(a: Ints, c: Ints, taped: Floats, anchors: Anchors, numbers: TieNumbers) -> None:
+def _shot_names(shots: Sequence[Shot]) -> list[str]:
+    return [name for shot in shots for name in [f"shot {shot.what}"] * (2 if shot.what in CORNERS else 1)]
+
+
+def _shot_rows(
+    shots: Sequence[Shot], at: Floats, middle: Floats, turn: float, size: tuple[float, float]
+) -> tuple[Floats, Floats, Floats]:
+    """Design, observed less computed, and variance of what was shot and felt."""
+    angle = np.radians(turn)
+    ahead = np.array([np.sin(angle), np.cos(angle)])
+    right = np.array([ahead[1], -ahead[0]])
+    outward = {"head": (ahead, right, size[1]), "foot": (-ahead, -right, size[1]), "right": (right, -ahead, size[0]),
+               "left": (-right, ahead, size[0])}  # fmt: skip
+    rows, off, variance = [], [], []
+    for shot in shots:
+        point = np.asarray(shot.xy, dtype=float)
+        if shot.what in CORNERS:
+            corner = at[CORNERS.index(shot.what)]
+            lever = (corner[1] - middle[1], -(corner[0] - middle[0]))
+            rows += [[1.0, 0.0, lever[0]], [0.0, 1.0, lever[1]]]
+            off += (point - corner).tolist()
+        else:
+            normal, turned, across = outward[shot.what]  # the normal, and how it changes for a turn clockwise
+            rows.append([normal[0], normal[1], -float(turned @ (point - middle))])
+            off.append(float(normal @ (point - middle)) - across / 2.0)
+        variance += [shot.sigma**2] * (2 if shot.what in CORNERS else 1)
+    return np.array(rows, dtype=float).reshape(-1, 3), np.array(off, dtype=float), np.array(variance, dtype=float)
+
+
+def _taped_can_be(
+    a: Ints, c: Ints, taped: Floats, anchors: Anchors, numbers: TieNumbers, shots: Sequence[Shot]
+) -> None:
     gather = Gather()
     for row, value in enumerate(taped):
         where = f"{_WHERE}: {CORNERS[c[row]]} from {anchors.ids[a[row]]}"
@@ -740,6 +804,16 @@ def _taped_can_be(a: Ints, c: Ints, taped: Floats, anchors: Anchors, numbers: Ti
             gather.add(where, f"{value:g} is no distance", "Write what the tape said.")
         elif value > 2.0 * numbers.reach:
             gather.add(where, f"{value:.1f} is longer than two tapes", "Write what the tape said.")
-    if len(taped) < 4:
-        gather.add(_WHERE, f"{len(taped)} distances", "Tape at least four: two corners from two markers each.")
+    for shot in shots:
+        if shot.what not in (*CORNERS, *SIDES):
+            gather.add(_WHERE, f"there is no {shot.what}", f"One of: {', '.join((*CORNERS, *SIDES))}.")
+        elif not np.isfinite(shot.xy).all() or not shot.sigma > 0:
+            gather.add(f"{_WHERE}: shot {shot.what}", "no place, or no error", "Write both coordinates.")
+    count = len(taped) + len(_shot_names(shots))
+    if count < 4:
+        gather.add(
+            _WHERE,
+            f"{count} measurements",
+            "Tape at least four: two corners from two markers each; or shoot two corners.",
+        )
     gather.raise_if_any()

@@ -208,7 +208,7 @@ def test_a_closed_opening_changes_the_plan_beside_it(ground, run, verdicts):
     with pytest.raises(InputError, match="is closed already"):
         pipeline.close_opening(ground, "B-10-2", state="opened", who="E. Tarn", run=after)
     again = pipeline.close_opening(ground, "B-10-2", state="settled", who="E. Tarn", day="2026-08-01", run=after)
-    assert again["replaces"] == [closed["id"]]
+    assert again["replaces"] == [closed["id"], written["id"]]
     assert len(records.read(ground / "records").records) == 3
 
 

@@ -12,6 +12,7 @@ from cemgis.errors import InputError
 from cemgis.ties import (
     CORNERS,
     Anchors,
+    Shot,
     TieNumbers,
     as_built,
     circles_cross,
@@ -237,3 +238,40 @@ def test_a_tape_reading_that_cannot_be_is_named():
         built(ties=TIES[:3])
     with pytest.raises(InputError, match="do not tell"):
         built(ties=[(0, 0)] * 4)
+
+
+def side_point(true, side, share):
+    """Return a point on a side of a rectangle, from its left (or head) end."""
+    ends = {"head": (0, 1), "right": (1, 2), "foot": (3, 2), "left": (0, 3)}[side]
+    return tuple(true[ends[0]] + share * (true[ends[1]] - true[ends[0]]))
+
+
+@pytest.mark.parametrize("kind", ["corners", "sides", "all"])
+def test_corner_shots_and_probed_sides_tell_where_it_lies(kind):
+    true = dig_corners([15.3, 13.8], 2.5, 3.0, 7.5)
+    corners = [Shot(CORNERS[k], tuple(true[k]), 0.05) for k in (0, 2)]
+    sides = [Shot(side, side_point(true, side, share), 0.1) for side, share in
+             (("left", 0.2), ("left", 0.8), ("right", 0.5), ("head", 0.4))]  # fmt: skip
+    ties = TIES[:2] if kind == "all" else []
+    given = {"corners": corners, "sides": sides, "all": corners[:1] + sides}[kind]
+    place = anchors(sigma=1e-4)
+    found = as_built(
+        [a for a, _ in ties], [c for _, c in ties], [np.hypot(*(true[c] - place.xy[a])) for a, c in ties],
+        anchors=place, start=dig_corners([15.0, 14.0], 0.0, 3.0, 7.5), size=(3.0, 7.5), numbers=NUMBERS, shots=given,
+    )  # fmt: skip
+    assert np.allclose(found.corners, true, rtol=0, atol=1e-6)
+    assert found.dof == {"corners": 1, "sides": 1, "all": 5}[kind]
+    assert np.abs(found.residuals).max() < 1e-6
+
+
+def test_a_shot_that_cannot_be_is_named():
+    true = dig_corners([15.3, 13.8], 2.5, 3.0, 7.5)
+    given = {"anchors": anchors(), "start": true, "size": (3.0, 7.5), "numbers": NUMBERS}
+    shots = [Shot(name, tuple(at), 0.05) for name, at in zip(CORNERS, true, strict=True)]
+    wrong = [*shots[:3], Shot(CORNERS[3], tuple(true[3] + 2.0), 0.05)]
+    with pytest.raises(InputError, match=f"shot {CORNERS[3]}: it cannot be"):
+        as_built([], [], [], shots=wrong, **given)
+    with pytest.raises(InputError, match="there is no roof"):
+        as_built([], [], [], shots=[*shots, Shot("roof", (0.0, 0.0), 0.05)], **given)
+    with pytest.raises(InputError, match="2 measurements"):
+        as_built([], [], [], shots=shots[:1], **given)

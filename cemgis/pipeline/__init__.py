@@ -1,10 +1,11 @@
 """The main job, end to end: the one place where reading, computing and writing meet."""
 
 from cemgis.pipeline.boarding import Outlook, foresee, report_outlook
+from cemgis.pipeline.closing import close_opening, list_openings, order_opening, record_move, say_move, say_opening
 from cemgis.pipeline.compute import compute, register
 from cemgis.pipeline.expanding import Planned, expand
 from cemgis.pipeline.judging import judge
-from cemgis.pipeline.openings import close_opening, list_openings, open_grave, order_opening, say_opening
+from cemgis.pipeline.openings import open_grave
 from cemgis.pipeline.products import build, collect, demo, hand_on, new_ground, render, say_records, write_csv
 from cemgis.pipeline.registering import history, say_history
 from cemgis.pipeline.run import STAGES, Run
@@ -34,12 +35,14 @@ __all__ = [
     "new_ground",
     "open_grave",
     "order_opening",
+    "record_move",
     "rectify_scans",
     "register",
     "render",
     "report_outlook",
     "say_history",
     "say_hits",
+    "say_move",
     "say_opening",
     "say_records",
     "scan_pages",

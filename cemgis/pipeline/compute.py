@@ -29,10 +29,17 @@ from cemgis.layers import LAYERS
 from cemgis.occupations import make_markers
 from cemgis.orientation import orient
 from cemgis.pipeline.evidence import Evidence, gather_evidence, read_ground
-from cemgis.pipeline.opening_records import openings_from_records
+from cemgis.pipeline.opening_records import dug_from_records, settling_due
 from cemgis.pipeline.placing import Placing, ingest, place
 from cemgis.pipeline.probed import fit_probes, probe_labels
-from cemgis.pipeline.registering import GROUND_FILE, REGISTER_FINDINGS, RegisterChanges, register_changes, take_in
+from cemgis.pipeline.registering import (
+    GROUND_FILE,
+    REGISTER_FINDINGS,
+    RegisterChanges,
+    crosswalk_of,
+    register_changes,
+    take_in,
+)
 from cemgis.pipeline.run import STAGES, Run
 from cemgis.pipeline.surveyed import SURVEYED, surveyed
 from cemgis.places import label_key
@@ -204,17 +211,28 @@ def _settle(run: Run, evidence: Evidence, plat: Plat) -> None:
     lots = _drawn(tables["lots"], plat.lots, "lot_id")
     found, findings = surveyed(ground, evidence.features)
     run.findings += findings
-    openings, dug, findings = openings_from_records(ground, evidence.records)
-    run.findings += findings
-    tables.update(found, openings=openings, vaults=_joined(found["vaults"], dug["vaults"], "vaults", ground.crs.crs))
+    dug = dug_from_records(ground, evidence.records)
+    run.findings += dug.findings
+    run.findings += settling_due(dug.openings, ground.rules["close.settle_weeks"], _as_of(run).date())
+    tables.update(found, openings=dug.openings)
+    for name in ("vaults", "probable_graves", "monuments"):
+        tables[name] = _joined(found[name], dug.rows[name], name, ground.crs.crs)
     probed, findings = fit_probes(ground, evidence.probes, tables["occupations"], tables["spaces"])
     run.findings += findings
     for name, rows in probed.items():
         tables[name] = _joined(tables[name], rows, name, ground.crs.crs)
         schema.check(tables[name], LAYERS[name])
+    tables["vaults"] = dug.without_taken(tables["vaults"])
     _carry(run, evidence, SURVEYED)
+    run.crosswalk = crosswalk_of(evidence)
     register = take_in(
-        evidence, ground.rules, spaces=spaces, niches=tables["niches"], lots=lots, shapes=tables["spaces"], entered=dug
+        evidence,
+        ground.rules,
+        spaces=spaces,
+        niches=tables["niches"],
+        lots=lots,
+        shapes=tables["spaces"],
+        entered=dug.rows,
     )
     tables.update({name: getattr(register, name) for name in TABLES})
     run.findings += register.findings

@@ -1,8 +1,10 @@
-"""Openings as records tell them: the layer, and what a closed one adds to vaults, events and people."""
+"""What the layers take from the records of openings, of remains that were moved, and of foundations."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
@@ -11,113 +13,204 @@ import shapely
 
 from cemgis import edits, schema
 from cemgis.findings import Finding, find
-from cemgis.layers import LAYERS, OPENING_STATES
+from cemgis.layers import EVENT_KINDS, LAYERS, OPENING_STATES
 from cemgis.opening import say
 
 if TYPE_CHECKING:
     from cemgis.ground import Ground
 
-__all__ = ["OPENING_KIND", "openings_from_records"]
+__all__ = ["EVENT_KIND", "FOUNDATION_KIND", "OPENING_KIND", "Dug", "dug_from_records", "settling_due"]
 
 OPENING_KIND = "opening"
 """Kind of the records that say how far an opening is; each says all of it and names the one it replaces."""
+EVENT_KIND = "burial event"
+"""Kind of the records of disinterments, moves, and urns placed or removed without an opening."""
+FOUNDATION_KIND = "foundation"
+"""Kind of the records of monument foundations: set out, set, inspected."""
+
+_ROWS = ("openings", "vaults", "probable_graves", "monuments", "events", "people")
 
 
-# ---- records --------------------------------------------------------------------------------------------------------
+@dataclass
+class Dug:
+    """Rows for the layers from what was recorded at graves.
+
+    Parameters
+    ----------
+    openings : GeoDataFrame
+        One row an opening, as its last record leaves it.
+    rows : dict of str to DataFrame
+        For ``vaults``, ``probable_graves``, ``monuments``, ``events`` and ``people``.
+    taken : dict of str to str
+        Spaces whose vault was taken out, and the day.
+    findings : list of Finding
+        ``opening off its plan``, ``opening not closed``, ``record not usable``.
+    """
+
+    openings: gpd.GeoDataFrame
+    rows: dict[str, pd.DataFrame]
+    taken: dict[str, str] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+
+    def without_taken(self, vaults: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        """Leave out vaults that were taken out after they were seen."""
+        if not self.taken or not len(vaults):
+            return vaults
+        gone = vaults["space_id"].astype(object).map(self.taken)
+        seen = vaults["seen"].astype(object).where(vaults["seen"].notna(), "").astype(str)
+        out = gone.notna() & (seen <= gone.fillna("").astype(str))
+        return vaults[~out.to_numpy(dtype=bool)].reset_index(drop=True)
 
 
-def openings_from_records(
-    ground: Ground, records: Iterable[Mapping[str, Any]]
-) -> tuple[gpd.GeoDataFrame, dict[str, pd.DataFrame], list[Finding]]:
-    """Make the layer ``openings`` from the records, and what it adds to other layers.
+def dug_from_records(ground: Ground, records: Iterable[Mapping[str, Any]]) -> Dug:
+    """Make the layer ``openings`` from the records, and what they add to other layers.
+
+    A closed opening adds a burial or an urn, and its container as measured. One that was abandoned because remains
+    were found adds a probable grave. A disinterment and an urn removed are events; a move is two, of one person.
 
     Parameters
     ----------
     ground : Ground
     records : iterable of dict
-
-    Returns
-    -------
-    openings : GeoDataFrame
-        One row an opening, as its last record leaves it.
-    more : dict of str to DataFrame
-        Rows for ``vaults``, ``events`` and ``people`` from openings that were closed.
-    findings : list of Finding
-        ``opening off its plan``, ``opening not closed``, ``record not usable``.
     """
-    rows: list[dict[str, Any]] = []
-    vaults: list[dict[str, Any]] = []
-    events: list[dict[str, Any]] = []
-    people: list[dict[str, Any]] = []
+    rows: dict[str, list[dict[str, Any]]] = {name: [] for name in _ROWS}
+    taken: dict[str, str] = {}
     findings: list[Finding] = []
-    crs = ground.crs.crs
-    columns = LAYERS["openings"].names
     for record in edits.standing(records):
-        if record.get("kind") != OPENING_KIND:
-            continue
-        name = str(record.get("opening_id", ""))
-        if record.get("crs", ground.crs.name) != ground.crs.name:
-            findings.append(
-                find("record not usable", name, f"made in {record['crs']}, the ground is in {ground.crs.name}")
-            )
+        kind = record.get("kind")
+        if kind not in (OPENING_KIND, EVENT_KIND, FOUNDATION_KIND):
             continue
         try:
-            shape = None if record.get("shape") is None else shapely.from_wkt(record["shape"])
-        except (shapely.errors.ShapelyError, TypeError):
-            findings.append(find("record not usable", name, "its shape cannot be read"))
+            shape = _usable(ground, record)
+        except ValueError as error:
+            name = record.get("opening_id") or record.get("foundation_id") or record.get("space_id") or record.get("id")
+            findings.append(find("record not usable", str(name), str(error)))
             continue
-        if not name or record.get("state") not in OPENING_STATES or not record.get("space_id"):
-            findings.append(
-                find("record not usable", name or str(record.get("id")), "it lacks its opening, space or state")
-            )
+        if kind == OPENING_KIND:
+            findings += _opening(ground, record, shape, rows)
+        elif kind == EVENT_KIND:
+            _event(record, rows, taken)
+        else:
+            _foundation(record, shape, rows)
+    crs = ground.crs.crs
+    made = {}
+    for name, found in rows.items():
+        layer = LAYERS[name]
+        columns = [*layer.names, *(["geometry"] if layer.geometry else [])]
+        table = schema.restore(pd.DataFrame(found, columns=columns), layer, crs if layer.geometry else None)
+        made[name] = gpd.GeoDataFrame(table, geometry="geometry", crs=crs) if layer.geometry else table
+    openings = made.pop("openings")
+    vaults = made["vaults"]
+    dug = Dug(openings, made, taken, findings)
+    made["vaults"] = dug.without_taken(vaults)
+    return dug
+
+
+def _usable(ground: Ground, record: Mapping[str, Any]) -> Any:
+    """Return the record's shape; `ValueError` with words when the record cannot be used."""
+    if record.get("crs", ground.crs.name) != ground.crs.name:
+        msg = f"made in {record['crs']}, the ground is in {ground.crs.name}"
+        raise ValueError(msg)
+    if not record.get("space_id"):
+        raise ValueError("it lacks its space")
+    if record["kind"] == OPENING_KIND and (not record.get("opening_id") or record.get("state") not in OPENING_STATES):
+        raise ValueError("it lacks its opening, space or state")
+    if record["kind"] == EVENT_KIND and (record.get("event") not in EVENT_KINDS or not record.get("date")):
+        raise ValueError("it does not say what happened, or when")
+    try:
+        return None if record.get("shape") is None else shapely.from_wkt(record["shape"])
+    except (shapely.errors.ShapelyError, TypeError):
+        raise ValueError("its shape cannot be read") from None
+
+
+def _opening(
+    ground: Ground, record: Mapping[str, Any], shape: Any, rows: dict[str, list[dict[str, Any]]]
+) -> list[Finding]:
+    findings = []
+    name, section = str(record["opening_id"]), record.get("section")
+    row = {key: record.get(key) for key in LAYERS["openings"].names}
+    row |= {"date": str(record.get("date") or record["when"])[:10], "record": record.get("id"), "geometry": shape}
+    row["stones"] = "; ".join(record.get("stones") or ()) or None
+    rows["openings"].append(row)
+    at = None if shape is None else (float(shape.centroid.x), float(shape.centroid.y))
+    place = {"section": section, "lot_id": record.get("lot_id"), "space_id": record["space_id"]}
+    source = f"records, opening {name}"
+    if record["state"] == "opened":
+        findings.append(find("opening not closed", name, f"opened {row['date']}", section=section))
+    if record["state"] == "abandoned" and record.get("because") == "remains found" and shape is not None:
+        rows["probable_graves"].append(
+            {"grave_id": f"G {name}", **place, "reason": f"remains found while opening, {row['date']}",
+             "confidence": "seen", "sigma": record.get("sigma"), "seen": row["date"], "source": source,
+             "note": record.get("note"), "geometry": shape}
+        )  # fmt: skip
+    if record["state"] not in ("closed", "settled"):
+        return findings
+    off = record.get("off_plan")
+    if off is not None and off > ground.rules["close.agree"]:
+        said = f"what lies there is {say(float(off), ground.unit)} from its plan"
+        findings.append(find("opening off its plan", name, said, section=section, at=at))
+    is_urn = record.get("container_kind") == "urn"
+    if shape is not None and not is_urn:
+        rows["vaults"].append(
+            {"vault_id": f"V {name}", **place, "container": record.get("container"), "heads": record.get("heads"),
+             "top_depth": record.get("top_depth"), "sigma": record.get("sigma"), "seen": row["date"],
+             "source": source, "note": record.get("note"), "geometry": shape}
+        )  # fmt: skip
+    buried = str(record.get("buried") or record.get("date") or record["when"])[:10]
+    rows["people"].append({"person_id": source, "name": record.get("person"), "source": source})
+    rows["events"].append(
+        {"event_id": source, "kind": "urn placed" if is_urn else "interment", "date": buried, "person_id": source,
+         "place": record["space_id"], "lot_id": record.get("lot_id"), "space_id": record["space_id"],
+         "resolved_by": "recorded", "container": record.get("container"), "source": source}
+    )  # fmt: skip
+    return findings
+
+
+def _event(record: Mapping[str, Any], rows: dict[str, list[dict[str, Any]]], taken: dict[str, str]) -> None:
+    """Take in a disinterment, an urn in or out; a move is out of one place and into another, of one person."""
+    source = f"records, event {record.get('id')}"
+    person = record.get("person_id")
+    if person is None and record.get("person"):
+        person = source
+        rows["people"].append({"person_id": source, "name": record["person"], "source": source})
+    urn = bool(record.get("urn"))
+    out, into = ("urn removed", "urn placed") if urn else ("disinterment", "interment")
+    steps = {
+        "move": [(out, "space_id", "lot_id"), (into, "to", "to_lot")],
+        "disinterment": [("disinterment", "space_id", "lot_id")],
+        "urn removed": [("urn removed", "space_id", "lot_id")],
+        "urn placed": [("urn placed", "space_id", "lot_id")],
+    }[str(record["event"])]
+    for number, (kind, space, lot) in enumerate(steps, 1):
+        if record.get(space) is None:  # out of this ground
             continue
-        row = {key: record.get(key) for key in columns}
-        row |= {"date": str(record.get("date") or record["when"])[:10], "record": record.get("id"), "geometry": shape}
-        rows.append(row)
-        if record["state"] == "opened":
-            findings.append(find("opening not closed", name, f"opened {row['date']}", section=record.get("section")))
-        if record["state"] not in ("closed", "settled"):
-            continue
-        off = record.get("off_plan")
-        if off is not None and off > ground.rules["close.agree"]:
-            at = None if shape is None else (float(shape.centroid.x), float(shape.centroid.y))
-            findings.append(
-                find("opening off its plan", name, f"what lies there is {say(float(off), ground.unit)} from its plan",
-                     section=record.get("section"), at=at)
-            )  # fmt: skip
-        source = f"records, opening {name}"
-        is_urn = record.get("container_kind") == "urn"
-        if shape is not None and not is_urn:
-            vaults.append(
-                {
-                    "vault_id": f"V {name}",
-                    "section": record.get("section"),
-                    "lot_id": record.get("lot_id"),
-                    "space_id": record["space_id"],
-                    "container": record.get("container"),
-                    "heads": record.get("heads"),
-                    "top_depth": record.get("top_depth"),
-                    "sigma": record.get("sigma"),
-                    "seen": row["date"],
-                    "source": source,
-                    "note": record.get("note"),
-                    "geometry": shape,
-                }
-            )
-        buried = str(record.get("buried") or record.get("date") or record["when"])[:10]
-        people.append({"person_id": source, "name": record.get("person"), "source": source})
-        events.append(
-            {"event_id": source, "kind": "urn placed" if is_urn else "interment", "date": buried, "person_id": source,
-             "place": record["space_id"], "lot_id": record.get("lot_id"), "space_id": record["space_id"],
+        rows["events"].append(
+            {"event_id": source if len(steps) == 1 else f"{source}, {number}", "kind": kind, "date": record["date"],
+             "person_id": person, "place": record[space], "lot_id": record.get(lot), "space_id": record[space],
              "resolved_by": "recorded", "container": record.get("container"), "source": source}
         )  # fmt: skip
-    table = pd.DataFrame(rows, columns=[*columns, "geometry"])
-    openings = gpd.GeoDataFrame(schema.restore(table, LAYERS["openings"], crs), geometry="geometry", crs=crs)
-    more = {
-        "vaults": schema.restore(
-            pd.DataFrame(vaults, columns=[*LAYERS["vaults"].names, "geometry"]), LAYERS["vaults"], crs
-        ),
-        "events": schema.restore(pd.DataFrame(events, columns=list(LAYERS["events"].names)), LAYERS["events"]),
-        "people": schema.restore(pd.DataFrame(people, columns=list(LAYERS["people"].names)), LAYERS["people"]),
-    }
-    return openings, more, findings
+    if record.get("vault") == "taken":
+        taken[str(record["space_id"])] = str(record["date"])
+
+
+def _foundation(record: Mapping[str, Any], shape: Any, rows: dict[str, list[dict[str, Any]]]) -> None:
+    """Take in a foundation that was set: it stands there, whoever measured it; a plan alone does not."""
+    if record.get("state") not in ("set", "passed", "failed") or shape is None:
+        return
+    rows["monuments"].append(
+        {"monument_id": str(record["foundation_id"]), "section": record.get("section"), "lot_id": record.get("lot_id"),
+         "space_id": record["space_id"], "kind": "foundation", "sigma": record.get("sigma"),
+         "seen": str(record.get("date") or record["when"])[:10], "note": record.get("note"),
+         "source": f"records, {record['foundation_id']}", "geometry": shape}
+    )  # fmt: skip
+
+
+def settling_due(openings: pd.DataFrame, weeks: float, day: date) -> list[Finding]:
+    """Return closed graves that are due to be looked at for settling on a day."""
+    found = []
+    for row in openings[(openings["state"] == "closed").to_numpy(dtype=bool)].itertuples():
+        gone = (day - date.fromisoformat(str(row.date)[:10])).days
+        if gone >= 7 * weeks:
+            section = None if pd.isna(row.section) else str(row.section)
+            found.append(find("settling due", str(row.opening_id), f"closed {row.date}", section=section))
+    return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -13,9 +14,11 @@ import shapely
 from numpy.typing import NDArray
 
 from cemgis.errors import InputError
+from cemgis.geometry import long_axis
 from cemgis.holdings import holders_now
 from cemgis.opening import VERDICTS, Site, Thing, place_dig, say
-from cemgis.places import label_key
+from cemgis.places import former_numbers, label_key
+from cemgis.reference import convergence
 from cemgis.route import Way, find_way
 from cemgis.ties import Anchors, TieNumbers
 from cemgis.units import compass_word, say_length
@@ -33,9 +36,6 @@ _MOST_ANCHORS = 40
 _MOST_STONES = 8
 _WEAK = ("broken", "tilted", "loose")
 _UNKNOWN_SIGMA = 0.25  # feet, for measured things whose file says no sigma; no source
-
-
-# ---- what is known around a space -----------------------------------------------------------------------------------
 
 
 def tie_numbers(ground: Ground) -> TieNumbers:
@@ -62,14 +62,35 @@ def find_space(run: Run, name: str) -> str:
     hit = ids[[label_key(one) == key for one in ids]]
     if len(hit) == 1:
         return str(hit.iloc[0])
-    niches = run.tables["niches"]
-    if any(label_key(one) == key for one in niches["space_id"].astype(str)):
+    if any(label_key(one) == key for one in run.tables["niches"]["space_id"].astype(str)):
         raise InputError.of("space", f"{name} is a niche", "There is nothing to dig.")
-    import difflib
-
+    was = _was(run, name)
+    if was:
+        raise InputError.of(
+            "space", f"{name[:60]!r} is a number nobody uses now", f"Until {was[0][1]} it was {was[0][0]}, perhaps."
+        )  # fmt: skip
     near = difflib.get_close_matches(key, [label_key(one) for one in ids], n=3, cutoff=0.6)
     remedy = f"Did you mean {', '.join(near)}?" if near else "`cemgis spaces` lists them."
     raise InputError.of("space", f"there is no space {name[:60]!r}", remedy)
+
+
+def _was(run: Run, name: str) -> list[tuple[str, str]]:
+    """Places of today that a number once meant."""
+    return former_numbers(name, run.crosswalk)[1]
+
+
+def find_place(run: Run, name: str) -> str:
+    """Return the id of the space or niche a person means.
+
+    Raises
+    ------
+    InputError
+        When there is none.
+    """
+    for one in run.tables["niches"]["space_id"].astype(str):
+        if label_key(one) == label_key(name):
+            return str(one)
+    return find_space(run, name)
 
 
 def site_of(run: Run, space_id: str, *, machine: bool = True, day: date | None = None) -> Site:
@@ -107,8 +128,6 @@ class _SiteMaker:
         self.convergence = self._convergence()
 
     def _convergence(self) -> float:
-        from cemgis.reference import convergence
-
         return float(convergence(self.middle[None], self.ground.crs)[0])
 
     def _names(self) -> pd.DataFrame:
@@ -271,8 +290,6 @@ class _SiteMaker:
         return made.polygon
 
     def _azimuth_of(self, row: Any) -> float:
-        from cemgis.geometry import long_axis
-
         if not pd.isna(row.heads_azimuth):
             return (float(row.heads_azimuth) - self.convergence) % 360.0
         return float(long_axis(np.array([row.geometry], dtype=object))[0][0])
@@ -403,6 +420,7 @@ class _SiteMaker:
         now, _ = holders_now(rights[rights["space_id"] == self.space_id])
         deeds = rights.set_index("right_id")["instrument"]
         held = [(str(row.holder), say_value(deeds[row.right_id])) for row in now.itertuples()]
+        former = former_numbers(self.space_id, self.run.crosswalk)
         section = next((one for one in self.ground.sections if one.name == str(space["section"])), None)
         return Site(
             space_id=self.space_id,
@@ -435,6 +453,8 @@ class _SiteMaker:
             way_words=way_words,
             head_ends=self._head_ends(),
             dof=freedom,
+            former=tuple(f"{name} until {until}" for name, until in former[0]),
+            meant=tuple(f"{name} until {until}" for name, until in former[1]),
         )
 
     def _dof(self, parts: Sequence[tuple[NDArray[np.int64], Floats]]) -> Floats:
@@ -494,6 +514,10 @@ class _SiteMaker:
         rights = self.run.tables["rights"]
         for item in holders_now(rights[rights["space_id"] == self.space_id])[1]:
             out.append((VERDICTS[1], f"{item.kind[0].upper()}{item.kind[1:]}: {item.reason}"))
+        openings = self.run.tables["openings"]
+        for row in openings[(openings["space_id"] == self.space_id).fillna(value=False)].itertuples():
+            if row.state == "abandoned":
+                out.append((VERDICTS[1], f"An opening here was abandoned on {row.date}: {say_value(row.because)}"))
         lot = say_value(self.space["lot_id"])
         whole = self.run.tables["events"]
         if lot and len(whole):
@@ -617,5 +641,5 @@ class _SiteMaker:
 
 
 def say_value(value: Any) -> str:
-    """Write a value of a table; nothing where it is missing."""
+    """Return a value of a table as text, empty where nothing is said."""
     return "" if value is None or pd.isna(value) else str(value)

@@ -1,41 +1,32 @@
-"""Openings: planned from a ground, ordered, closed, listed."""
+"""An opening of a ground, planned from its order, with its sheets."""
 
 from __future__ import annotations
 
-import logging
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 import shapely
 
-from cemgis import edits
+from cemgis import sheets
 from cemgis.errors import Gather, InputError
-from cemgis.files import records as record_files
 from cemgis.files.whole import input_error, write_bytes, write_text
-from cemgis.layers import OPENING_STATES
-from cemgis.opening import VERDICTS, Order, Plan, Site, parse_order, place_dig, plan_opening, say
+from cemgis.opening import VERDICTS, Order, Plan, parse_order, plan_opening, say
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.evidence import read_ground
 from cemgis.pipeline.facts import map_facts
-from cemgis.pipeline.opening_records import OPENING_KIND
 from cemgis.pipeline.opening_site import find_space, say_value, site_of, tie_numbers
-from cemgis.places import label_key
-from cemgis.ties import CORNERS, AsBuilt, as_built, dig_corners
-from cemgis.units import parse_length, say_length
+from cemgis.reference import to_lonlat
+from cemgis.units import say_length
 
 if TYPE_CHECKING:
     from cemgis.ground import Container
     from cemgis.pipeline.run import Run
 
-__all__ = ["Planned", "close_opening", "list_openings", "open_grave", "order_opening", "plan", "say_opening"]
-
-log = logging.getLogger("cemgis")
-_LOG = "openings"
+__all__ = ["Planned", "open_grave", "plan"]
 
 
 @dataclass
@@ -84,9 +75,6 @@ class Planned:
             "corners": self.plan.dig.corners.round(4).tolist(),
             "made": [str(path) for path in self.made],
         }
-
-
-# ---- planning -------------------------------------------------------------------------------------------------------
 
 
 def plan(run: Run, order: Order, container: Container) -> Plan:
@@ -168,8 +156,6 @@ def _read(path: Path) -> str:
 
 
 def _write_sheets(folder: Path, planned: Planned, out: Path | None, paper: str) -> list[Path]:
-    from cemgis import sheets
-
     run = planned.run
     target = out if out is not None else folder / "sheets" / planned.plan.site.space_id
     try:
@@ -209,8 +195,6 @@ def _around(run: Run, made: Plan) -> dict[str, Any]:
     states = tables["spaces"].set_index("space_id")["state"]
     out["states"] = {name: say_value(states.get(name)) for name, _ in out["spaces"]}
     out["sides"] = _sides(run, made, out["spaces"])
-    from cemgis.reference import to_lonlat
-
     out["lonlat"] = [round(float(value), 5) for value in to_lonlat(middle[None], run.ground.crs)[0]]
     section = tables["sections"]
     hit = section[(section["section"] == made.site.section).fillna(value=False)]
@@ -244,261 +228,3 @@ def _sides(run: Run, made: Plan, spaces: Sequence[tuple[str, Any]]) -> dict[str,
         stone = "; ".join(thing.words for thing in things if thing.kind == "monument")
         out[name] = (hit[0], burial or say_value(states.get(hit[0])), stone or "none recorded")
     return out
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-
-
-def _latest(records: Iterable[Mapping[str, Any]], space_id: str) -> Mapping[str, Any] | None:
-    """Last standing record of the space's latest opening."""
-    found = [
-        record for record in edits.standing(records)
-        if record.get("kind") == OPENING_KIND and record.get("space_id") == space_id
-    ]  # fmt: skip
-    return found[-1] if found else None
-
-
-def _count(records: Iterable[Mapping[str, Any]], space_id: str) -> int:
-    names = {
-        record.get("opening_id")
-        for record in records
-        if record.get("kind") == OPENING_KIND and record.get("space_id") == space_id
-    }
-    return len(names)
-
-
-def order_opening(folder: Path, planned: Planned, *, who: str, why: str = "ordered") -> dict[str, Any]:
-    """Record that an opening was ordered, with its plan.
-
-    Raises
-    ------
-    InputError
-        When one is under way in that space already, or the record cannot be written.
-    """
-    made, run = planned.plan, planned.run
-    kept = run.records
-    before = _latest(kept, made.site.space_id)
-    if before is not None and before["state"] in ("ordered", "waiting", "opened"):
-        raise InputError.of(
-            made.site.space_id, f"the opening {before['opening_id']} is {before['state']}",
-            "Close or abandon it with `cemgis close` first.",
-        )  # fmt: skip
-    order = made.order
-    box = made.container
-    inside = dig_corners(made.dig.corners.mean(axis=0), made.dig.heads_azimuth, box.width, box.length)
-    lot = run.tables["spaces"].set_index("space_id")["lot_id"].get(made.site.space_id)
-    body = {
-        "kind": OPENING_KIND, "opening_id": f"{made.site.space_id}/{_count(kept, made.site.space_id) + 1}",
-        "space_id": made.site.space_id, "section": made.site.section, "lot_id": None if pd.isna(lot) else str(lot),
-        "state": "ordered", "service": order.date, "person": order.person, "ordered_by": order.ordered_by,
-        "authorised_by": order.authorised_by, "right": order.right, "permit": order.permit, "container": box.name,
-        "container_kind": box.kind, "size": [box.width, box.length, box.height], "heads": made.site.heads_words or None,
-        "bottom_depth": _finite(made.depth.bottom), "verdict": made.verdict,
-        "shape": shapely.to_wkt(shapely.Polygon(inside), rounding_precision=4),
-        "plan": np.round(inside, 4).tolist(), "crs": run.ground.crs.name, "who": who, "when": _now(), "why": why,
-    }  # fmt: skip
-    (written,) = record_files.append(folder / "records", _LOG, [{k: v for k, v in body.items() if v is not None}])
-    planned.record = written
-    return written
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
-
-
-def close_opening(
-    folder: Path, space: str, *, state: str, who: str, why: str = "", day: str | None = None, taped: Sequence[str] = (),
-    container: str | None = None, person: str | None = None, top: str | None = None, water: str | None = None,
-    soil: str | None = None, photo: str | None = None, note: str | None = None, run: Run | None = None,
-) -> dict[str, Any]:  # fmt: skip
-    """Record how far an opening is, and what lies where when it is closed. All or nothing.
-
-    Parameters
-    ----------
-    folder : Path
-    space : str
-    state : str
-        ``waiting``, ``opened``, ``closed``, ``settled`` or ``abandoned``.
-    who, why : str
-    day : str, optional
-        ISO day; today when left out.
-    taped : sequence of str
-        ``MARKER, corner, length`` with the corner one of `cemgis.ties.CORNERS`: taped to the container as it lies. At
-        least four make the as-built rectangle.
-    container, person : str, optional
-        When no order was recorded, or something else was set.
-    top : str, optional
-        Depth to its top.
-    water, soil, photo, note : str, optional
-    run : Run, optional
-
-    Raises
-    ------
-    InputError
-        With everything that cannot be; nothing is recorded then.
-    """
-    run = compute(folder) if run is None else run
-    ground = run.ground
-    gather = Gather()
-    space_id = find_space(run, space)
-    before = _latest(run.records, space_id)
-    if state not in OPENING_STATES or state == "ordered":
-        gather.add("state", f"{state!r} is none", f"One of: {', '.join(OPENING_STATES[1:])}.")
-    order = OPENING_STATES.index(state) if state in OPENING_STATES else 0
-    if before is not None and before["state"] in ("settled", "abandoned"):
-        if state == "settled":
-            gather.add(
-                space_id, f"the opening {before['opening_id']} is {before['state']}", "There is nothing to settle."
-            )
-        before = None
-    if before is not None and state != "abandoned" and OPENING_STATES.index(before["state"]) > order:
-        gather.add(space_id, f"it is {before['state']} already", "Withdraw that record if it is wrong.")
-    depth = None
-    if top is not None:
-        try:
-            depth = parse_length(top, ground.unit, "top")
-            if depth < 0:
-                gather.add("top", f"{top!r} is negative", "Write the depth under the sod.")
-        except InputError as error:
-            gather.take(error)
-    if day is not None:
-        try:
-            date.fromisoformat(day)
-        except ValueError:
-            gather.add("date", f"{day!r} is no date", 'Write "2026-05-04".')
-    box: Container | None = None
-    name = container or (before or {}).get("container")
-    if name is not None:
-        try:
-            box = ground.container(str(name))
-        except InputError as error:
-            gather.take(error)
-    if state == "closed" and box is None and not gather:
-        gather.add("container", "nobody said what was set", "Name it with --container.")
-    gather.raise_if_any()
-    body: dict[str, Any] = {
-        k: v for k, v in (before or {}).items() if k not in ("id", "schema_version", "replaces", "why")
-    }
-    site = site_of(run, space_id, machine=False)
-    if before is None:
-        lot = run.tables["spaces"].set_index("space_id")["lot_id"].get(space_id)
-        body |= {
-            "kind": OPENING_KIND, "opening_id": f"{space_id}/{_count(run.records, space_id) + 1}", "space_id": space_id,
-            "section": site.section, "lot_id": None if pd.isna(lot) else str(lot), "heads": site.heads_words or None,
-        }  # fmt: skip
-    if box is not None:
-        body |= {"container": box.name, "container_kind": box.kind, "size": [box.width, box.length, box.height]}
-    if taped and box is not None:
-        built = _built(run, site, box, body.get("plan"), taped)
-        body["shape"] = shapely.to_wkt(shapely.Polygon(built.corners), rounding_precision=4)
-        body["sigma"] = round(max(built.sigma, 0.001), 4)
-        body["residuals"] = np.round(built.residuals, 4).tolist()
-        body["taped"] = list(taped)
-        if body.get("plan") is not None:
-            body["off_plan"] = round(float(np.hypot(*(built.corners - np.array(body["plan"])).T).max()), 4)
-    elif state == "closed" and "sigma" not in body:
-        # nobody measured: it is taken to lie where it was planned, and is no better than any burial nobody measured
-        body.pop("shape", None)
-    told = {"top_depth": depth, "water": water, "soil": soil, "photo": photo, "note": note, "person": person}
-    body |= {key: value for key, value in told.items() if value is not None}
-    if state == "closed":
-        body["buried"] = day or _now()[:10]
-    body |= {
-        "state": state, "date": day or _now()[:10], "who": who, "when": _now(), "why": why or f"{state} by {who}",
-        "crs": ground.crs.name,
-    }  # fmt: skip
-    if before is not None:
-        body["replaces"] = [before["id"]]
-    (written,) = record_files.append(folder / "records", _LOG, [{k: v for k, v in body.items() if v is not None}])
-    return written
-
-
-def _built(run: Run, site: Site, box: Container, planned: Any, taped: Sequence[str]) -> AsBuilt:
-    """As-built rectangle from what was taped to the container."""
-    gather = Gather()
-    keys = {label_key(name): k for k, name in enumerate(site.anchors.ids)}
-    anchor, corner, distance = [], [], []
-    for said in taped:
-        parts = [part.strip() for part in said.split(",")]
-        where = f"taped {said!r}"
-        if len(parts) != 3:
-            gather.add(where, "not three parts", 'Write "B-63, head left, 31 ft 4 1/2 in".')
-            continue
-        if label_key(parts[0]) not in keys:
-            gather.add(
-                where, f"no trusted marker {parts[0]} within a tape", f"One of: {', '.join(site.anchors.ids[:12])}."
-            )
-        if parts[1].lower() not in CORNERS:
-            gather.add(where, f"there is no corner {parts[1]}", f"One of: {', '.join(CORNERS)}, seen from the foot.")
-        try:
-            length = parse_length(parts[2], run.ground.unit, where)
-        except InputError as error:
-            gather.take(error)
-            continue
-        if label_key(parts[0]) in keys and parts[1].lower() in CORNERS:
-            anchor.append(keys[label_key(parts[0])])
-            corner.append(CORNERS.index(parts[1].lower()))
-            distance.append(length)
-    gather.raise_if_any()
-    if planned is None:
-        azimuth = 0.0 if site.heads_azimuth is None else site.heads_azimuth - site.convergence
-        rules = run.ground.rules
-        made = place_dig(
-            site.shape,
-            azimuth,
-            (box.width, box.length),
-            room=rules["dig.working_room"],
-            head_strip=rules["dig.head_strip"],
-        )
-        planned = dig_corners(made.corners.mean(axis=0), azimuth, box.width, box.length)
-    found = as_built(
-        anchor,
-        corner,
-        distance,
-        anchors=site.anchors,
-        start=np.array(planned, dtype=float),
-        size=(box.width, box.length),
-        numbers=tie_numbers(run.ground),
-        factor=run.factor,
-    )
-    middle = shapely.Point(found.corners.mean(axis=0))
-    far = float(shapely.distance(middle, site.shape))
-    if far > site.radius_95 + (1.0 if run.ground.unit.is_foot else 0.3):
-        raise InputError.of(
-            "as built", f"its middle would lie {say(far, run.ground.unit)} outside of {site.space_id}",
-            "Check the markers, the side of the line and the space; record it under the space it lies in.",
-        )  # fmt: skip
-    return found
-
-
-def list_openings(run: Run, today: date) -> list[str]:
-    """List what is open and not closed, what is due to be looked at for settling, and what is off its plan."""
-    openings = run.tables["openings"]
-    unit, rules = run.ground.unit, run.ground.rules
-    lines = []
-    for row in openings.itertuples():
-        head = f"{row.opening_id}: {row.state} {row.date}"
-        if row.state in ("ordered", "waiting", "opened"):
-            lines.append(f"{head}; not closed" + (f"; service {row.service}" if say_value(row.service) else ""))
-        elif row.state == "closed":
-            gone = (today - date.fromisoformat(str(row.date)[:10])).days
-            due = gone >= 7 * rules["close.settle_weeks"]
-            lines.append(f"{head}; {'LOOK FOR SETTLING' if due else 'not yet settled'}, {gone // 7} weeks ago")
-        if not pd.isna(row.off_plan) and row.off_plan > rules["close.agree"]:
-            lines.append(f"{row.opening_id}: lies {say(float(row.off_plan), unit)} from its plan")
-    return lines
-
-
-def say_opening(record: Mapping[str, Any]) -> str:
-    """Say a record of an opening in words."""
-    lines = [f"Recorded: {record['opening_id']} is {record['state']}, {record['date']}."]
-    if "sigma" in record:
-        off = "" if "off_plan" not in record else f", at most {record['off_plan']:.2f} from its plan"
-        lines.append(
-            f"  As built from {len(record.get('taped', ()))} taped distances, sure to {record['sigma']:.2f}{off}."
-        )
-    elif record["state"] == "closed":
-        lines.append("  Nothing was measured: the next opening beside it will not know where it lies.")
-    lines.append("  The next build carries it.")
-    return "\n".join(lines)

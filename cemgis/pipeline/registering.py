@@ -31,6 +31,7 @@ __all__ = [
     "GROUND_FILE",
     "REGISTER_FINDINGS",
     "RegisterChanges",
+    "crosswalk_of",
     "history",
     "register_changes",
     "say_history",
@@ -79,13 +80,11 @@ def take_in(
     """
     gather = Gather()
     parts: list[Register] = []
-    walks: list[pd.DataFrame] = []
-    for entry, table in evidence.crosswalk:
-        try:
-            walks.append(read_crosswalk(table.rows.assign(line=table.lines), source=entry.file))
-        except InputError as error:
-            gather.take(error)
-    crosswalk = pd.concat(walks, ignore_index=True) if walks else None
+    crosswalk: pd.DataFrame | None = None
+    try:
+        crosswalk = crosswalk_of(evidence)
+    except InputError as error:
+        gather.take(error)
     for listed, table in evidence.register:
         try:
             parts.append(
@@ -108,6 +107,25 @@ def take_in(
     register = with_kin(joined_sources(parts, rules["register.about"]), rules)
     _, clashes = holders_now(register.rights)
     return register._replace(findings=[*register.findings, *conflicts(register, rules), *clashes])
+
+
+def crosswalk_of(evidence: Evidence) -> pd.DataFrame | None:
+    """Return the former numbering of a ground, all its lists together; None when there is none.
+
+    Raises
+    ------
+    InputError
+        When a list lacks a column it needs.
+    """
+    gather = Gather()
+    walks: list[pd.DataFrame] = []
+    for entry, table in evidence.crosswalk:
+        try:
+            walks.append(read_crosswalk(table.rows.assign(line=table.lines), source=entry.file))
+        except InputError as error:
+            gather.take(error)
+    gather.raise_if_any()
+    return pd.concat(walks, ignore_index=True) if walks else None
 
 
 def _source(entry: Any) -> str:

@@ -65,6 +65,8 @@ class Run:
         Grid distance over ground distance.
     fits : dict
         By plat.
+    crosswalk : DataFrame, optional
+        Former numbering, from `cemgis.register.read_crosswalk`.
     """
 
     ground: Ground
@@ -80,6 +82,7 @@ class Run:
     corners: Placed | None = None
     factor: float = 1.0
     fits: dict[str, Any] = field(default_factory=dict)
+    crosswalk: pd.DataFrame | None = None
 
     @property
     def findings_table(self) -> gpd.GeoDataFrame:
