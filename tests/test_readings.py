@@ -528,6 +528,13 @@ def test_pnezd(tmp_path):
     assert raw.geographic is False
     raw = read_readings(entry("shots.txt", order="PEN--"), tmp_path)
     assert raw.table["y"].iloc[0] == 2000000.34
+    path.write_text("A-1,40.8867512,-82.3014171,1000.5,disc\nA-2,40.8868012,-82.3015171,1000.5,disc\n", encoding="ascii")
+    raw = read_readings(entry("shots.txt", order="PNEZD"), tmp_path)
+    assert raw.geographic is True  # degrees, whatever the order calls them
+    assert raw.table[["x", "y"]].to_numpy().tolist()[0] == [-82.3014171, 40.8867512]
+    assert "eastings and northings are degrees: read as longitude and latitude" in raw.notes
+    path.write_text("A-1,40.88,82.30\nA-2,52.1,98.0\n", encoding="ascii")
+    assert read_readings(entry("shots.txt", order="PNE"), tmp_path).geographic is False  # a small frame in feet
     for wrong in ("PNE?", "PN", "PNENE", "PNEXY"):
         with pytest.raises(InputError, match="does not tell the columns"):
             read_readings(entry("shots.txt", order=wrong), tmp_path)
@@ -619,6 +626,7 @@ BOMB = b"""<?xml version="1.0"?><!DOCTYPE gpx [<!ENTITY a "aaaaaaaaaa"><!ENTITY 
         (b"<?xml version='1.0' encoding='klingon'?><gpx/>", "not GPX"),
         (b"<gpx><trk><trkseg><trkpt lat='1' lon='2'/></trkseg></trk></gpx>", "no waypoint in it, only 1 points"),
         (b"<gpx><wpt lat='x' lon='2'><name>A</name></wpt></gpx>", "not one line"),
+        (b"<gpx>\n<wpt lat='1' lon='2'><na", "breaks off at line 2, within its first waypoint"),
     ],
 )
 def test_gpx_refused(data, said):

@@ -81,7 +81,10 @@ class Ask:
         far = f"{few_names(self.names, rows)} and from one another" if len(rows) else "one another"
         more = f"{missing} more marker{'' if missing == 1 else 's'}"
         advice = self.suggest(rows, missing, off_line=False)
-        raise InputError.of(self.where, what, f"Find {more}, as far from {far} as possible.{advice}")
+        remedy = f"Find {more}, as far from {far} as possible.{advice}"
+        if sites >= least:
+            remedy += " Or write allow_unchecked = true for this plat: then nothing tells a misread marker."
+        raise InputError.of(self.where, what, remedy)
 
     def refuse_narrow(self, rows: Ints, width: float, sigma: float) -> None:
         """Raise when markers so wide apart and so well known do not give direction and scale."""

@@ -166,7 +166,9 @@ class ControlPoint:
 
 @dataclass(frozen=True, slots=True)
 class PlatEntry:
-    """A plat: its name, date, the model by which it is placed, and whether a local signal is sought beside it."""
+    """A plat: its name, date, the model by which it is placed, whether a local signal is sought beside it, and whether
+    it may be placed by so few markers that nothing checks them.
+    """
 
     where: str
     name: str
@@ -174,6 +176,7 @@ class PlatEntry:
     model: str = "conformal"
     source: str | None = None
     local: bool = True
+    allow_unchecked: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -200,10 +200,11 @@ def plat_entry(keys: Keys) -> PlatEntry | None:
     model = keys.choice("model", MODELS, "conformal")
     source = keys.text("source")
     local = keys.flag("local", default=True)
+    unchecked = keys.flag("allow_unchecked", default=False)
     keys.close()
     if name is None or date is None or model is None:
         return None
-    return PlatEntry(keys.path, name, date, model, source, local)
+    return PlatEntry(keys.path, name, date, model, source, local, unchecked)
 
 
 def features_entry(keys: Keys) -> FeaturesEntry | None:

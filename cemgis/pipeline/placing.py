@@ -390,6 +390,10 @@ def _fit_findings(ground: Ground, name: str, fit: Fit) -> list[Finding]:
     """Say so when a plat fits only at a scale no tape or chain makes, or its markers miss by too much."""
     most, loose = ground.rules["fit.scale_off"], ground.rules["fit.loose"]
     findings = []
+    if not fit.checked:
+        many = int(fit.used.sum())
+        reason = f"{many} marker{'s' if many > 1 else ''} place it and nothing checks them: one misread label moves it all"
+        findings.append(find("fit without check", name, reason))
     if not 1 - most <= fit.scale <= 1 + most:
         meant = [f"; {drawn} read as {read}?" for drawn, read, scale in _CONFUSED if abs(fit.scale / scale - 1) <= most]
         reason = f"it fits at scale {fit.scale:.4f}, not within {1 - most:g} to {1 + most:g}{''.join(meant[:1])}"
@@ -444,6 +448,7 @@ def _fit(
         labels=markers["marker_id"].iloc[rows].astype(str).tolist(),
         unfound=(sites["label"].iloc[missing].astype(str).tolist(), places[missing]), where=f"plat {name}",
         local=expected if local else None, local_least=int(rules["fit.signal_markers"]),
+        allow_unchecked=ground.plat(name).allow_unchecked,
     )  # fmt: skip
 
 

@@ -133,6 +133,9 @@ def parse_gpx(
         if len(found.path) > 1 and found.path[1] == "wpt":
             found.rows.pop()
             found.lines.pop()
+        if not found.rows:
+            what = f"the file breaks off at line {line}, within its first waypoint ({why})"
+            raise InputError.of(where, what, "Copy it again from the receiver, whole.") from None
     if not found.rows:
         count = found.track_points
         tracks = f", only {count} points of tracks and routes, which carry no label" if count else ""

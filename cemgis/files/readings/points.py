@@ -17,6 +17,8 @@ from cemgis.files.tables import NAMED, BrokenLine, Table, shown
 
 __all__ = ["ordered", "parse_points", "points_of_text"]
 
+_FEW_MILES_DEG = 0.1  # no ground is larger; one in feet or metres is wider than a tenth of its unit
+
 
 def parse_points(
     table: Table,
@@ -93,6 +95,9 @@ def points_of_text(
         x, x_geo = _coordinate(x_text, "lon", geographic)
         y, y_geo = _coordinate(y_text, "lat", geographic)
         geographic = True if geographic is None and (x_geo or y_geo) else geographic
+        if geographic is False and _look_like_degrees(x, y):
+            geographic = True
+            notes.append("eastings and northings are degrees: read as longitude and latitude")
         blank = ((x_text == "") & (y_text == "")).to_numpy(dtype=bool)
     else:
         x, y = xy[:, 0], xy[:, 1]
@@ -218,6 +223,15 @@ def _coordinate(text: pd.Series, axis: str, geographic: bool | None) -> tuple[np
             values[odd] = angles
             return values, True
     return values, False
+
+
+def _look_like_degrees(x: np.ndarray, y: np.ndarray) -> bool:
+    """Whether eastings and northings can only be longitude and latitude: all in their range, a few miles apart."""
+    there = np.isfinite(x) & np.isfinite(y) & ((x != 0.0) | (y != 0.0))
+    if not there.any():
+        return False
+    within = (np.abs(x[there]) <= 180.0) & (np.abs(y[there]) <= 90.0)
+    return bool(within.all() and np.ptp(x[there]) < _FEW_MILES_DEG and np.ptp(y[there]) < _FEW_MILES_DEG)
 
 
 def ordered(order: str, where: str) -> list[str]:
