@@ -201,6 +201,12 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--who", required=True, help="who decided it")
     made.add_argument("--why", required=True, help="why: what was seen on the ground")
     made.add_argument("--json", action="store_true", help="print the record as JSON")
+    made = add("withdraw", _withdraw, "take a record back: it stays in the log and no longer counts")
+    made.add_argument("folder", type=Path, help="the ground's folder")
+    made.add_argument("record", nargs="?", help="its id, or how it begins (without one: list the records that count)")
+    made.add_argument("--who", help="who takes it back")
+    made.add_argument("--why", help="why")
+    made.add_argument("--json", action="store_true", help="print the record as JSON")
     made = add("crs", _crs, "suggest projected CRSs for a place, with unit, scale and convergence there")
     made.add_argument("lat", help='latitude, decimal or "40 53 12.3 N"')
     made.add_argument("lon", help='longitude, decimal or "82 18 0 W" (write -- before a negative one)')
@@ -503,6 +509,24 @@ def _judge(given: argparse.Namespace) -> int:
     else:
         done = "accepted" if given.accept else "rejected: the marker is right as it was read"
         print(f"{given.marker}: {record['explanation']}, {record['detail']}\n{done}; the next build carries it.")
+    return 0
+
+
+def _withdraw(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    if given.record is None:
+        found = pipeline.list_records(given.folder)
+        if given.json:
+            _print_json(found)
+        else:
+            print("\n".join(pipeline.say_record(one) for one in found) or "No record counts.")
+        return 0
+    record = pipeline.withdraw(given.folder, given.record, who=given.who or "", why=given.why or "")
+    if given.json:
+        _print_json(record)
+    else:
+        print(f"Withdrawn: {record['replaces'][0]}, by record {record['id']}; the next build carries it.")
     return 0
 
 

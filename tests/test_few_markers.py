@@ -19,7 +19,9 @@ def keep(folder: Path, many: int) -> None:
     labels = [row["label"] for row in csv.DictReader(lines)]
     found = list(dict.fromkeys(labels))
     kept = {*found[:1], *found[len(found) - many + 1 :]}
-    path.write_text("\n".join([lines[0], *(line for line, label in zip(lines[1:], labels, strict=True) if label in kept)]))
+    path.write_text(
+        "\n".join([lines[0], *(line for line, label in zip(lines[1:], labels, strict=True) if label in kept)])
+    )
 
 
 @pytest.fixture

@@ -528,9 +528,11 @@ def test_pnezd(tmp_path):
     assert raw.geographic is False
     raw = read_readings(entry("shots.txt", order="PEN--"), tmp_path)
     assert raw.table["y"].iloc[0] == 2000000.34
-    path.write_text("A-1,40.8867512,-82.3014171,1000.5,disc\nA-2,40.8868012,-82.3015171,1000.5,disc\n", encoding="ascii")
+    path.write_text(
+        "A-1,40.8867512,-82.3014171,1000.5,disc\nA-2,40.8868012,-82.3015171,1000.5,disc\n", encoding="ascii"
+    )
     raw = read_readings(entry("shots.txt", order="PNEZD"), tmp_path)
-    assert raw.geographic is True  # degrees, whatever the order calls them
+    assert raw.geographic is True
     assert raw.table[["x", "y"]].to_numpy().tolist()[0] == [-82.3014171, 40.8867512]
     assert "eastings and northings are degrees: read as longitude and latitude" in raw.notes
     path.write_text("A-1,40.88,82.30\nA-2,52.1,98.0\n", encoding="ascii")

@@ -12,6 +12,7 @@ from cemgis.pipeline.run import STAGES, Run
 from cemgis.pipeline.scanning import Rectified, rectify_scans, scan_pages
 from cemgis.pipeline.searching import load_finder, say_hits
 from cemgis.pipeline.seeking import Sought, seek
+from cemgis.pipeline.withdrawing import list_records, say_record, withdraw
 
 __all__ = [
     "STAGES",
@@ -31,6 +32,7 @@ __all__ = [
     "history",
     "judge",
     "list_openings",
+    "list_records",
     "load_finder",
     "new_ground",
     "open_grave",
@@ -44,8 +46,10 @@ __all__ = [
     "say_hits",
     "say_move",
     "say_opening",
+    "say_record",
     "say_records",
     "scan_pages",
     "seek",
+    "withdraw",
     "write_csv",
 ]

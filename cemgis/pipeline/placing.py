@@ -392,7 +392,9 @@ def _fit_findings(ground: Ground, name: str, fit: Fit) -> list[Finding]:
     findings = []
     if not fit.checked:
         many = int(fit.used.sum())
-        reason = f"{many} marker{'s' if many > 1 else ''} place it and nothing checks them: one misread label moves it all"
+        reason = (
+            f"{many} marker{'s' if many > 1 else ''} place it and nothing checks them: one misread label moves it all"
+        )
         findings.append(find("fit without check", name, reason))
     if not 1 - most <= fit.scale <= 1 + most:
         meant = [f"; {drawn} read as {read}?" for drawn, read, scale in _CONFUSED if abs(fit.scale / scale - 1) <= most]

@@ -349,7 +349,10 @@ def history(folder: Path, subject: str) -> dict[str, Any]:
         entries += [_entry(name, key, row) for _, row in table[hit].iterrows()]
     entries.sort(key=lambda entry: (entry["when"] is None, entry["sort"]))
     log = record_files.read(folder / "records").records
-    mine = {record["id"] for record in log if str(record.get("key", record.get("opening_id"))) == subject}
+    mine = {
+        record["id"] for record in log
+        if subject in (record["id"], str(record.get("key", record.get("opening_id"))), record.get("space_id"))
+    }  # fmt: skip
     for record in log:
         if record["id"] in mine or mine & set(record.get("replaces") or ()):
             said = {name: record[name] for name in ("values", "was", "shape", "moved", "replaces") if record.get(name)}
