@@ -166,9 +166,7 @@ class ControlPoint:
 
 @dataclass(frozen=True, slots=True)
 class PlatEntry:
-    """A plat: its name, date, the model by which it is placed, whether a local signal is sought beside it, and whether
-    it may be placed by so few markers that nothing checks them.
-    """
+    """A plat: its name, date, model, whether it may bend, and whether it may be placed with nothing to check it."""
 
     where: str
     name: str
