@@ -11,7 +11,7 @@ from typing import NamedTuple
 import jellyfish
 import pandas as pd
 
-__all__ = ["PARTS", "Name", "folded", "parse_name", "read_names", "soundex_codes", "words"]
+__all__ = ["PARTS", "Name", "folded", "letter_tables", "parse_name", "read_names", "soundex_codes", "words"]
 
 
 class Name(NamedTuple):
@@ -325,6 +325,28 @@ def folded(text: str) -> str:
 
 
 _JOINING = _PARTICLES | _SMALL_PARTICLES
+
+
+def letter_tables() -> dict[str, dict[str, str] | list[str]]:
+    """Return what `folded`, `words` and `soundex_codes` go by, for a page that does the same in a browser.
+
+    Returns
+    -------
+    dict
+        ``plain`` and ``spelt`` (a letter to the letters it is compared as), ``joining`` (particles written with the
+        next word as well), ``prefixes`` (words a surname is coded with and without).
+
+    Examples
+    --------
+    >>> letter_tables()["spelt"]["ü"]
+    'ue'
+    """
+    return {
+        "plain": {**_LETTERS, **_GREEK, **_CYRILLIC},
+        "spelt": dict(_UMLAUTS),
+        "joining": sorted(_JOINING),
+        "prefixes": sorted(_PREFIX_WORDS),
+    }
 
 
 @lru_cache(maxsize=1 << 17)

@@ -180,7 +180,7 @@ def test_nothing_is_fetched_from_anywhere(text):
     assert not re.search(r"<script[^>]*\bsrc=", body)
     assert "sourceMappingURL" not in body
     assert not re.search(r"url\(", "".join(re.findall(r"<style>(.*?)</style>", body, re.DOTALL)))
-    for name in ("map.js", "staff.js", "page.css"):
+    for name in ("map.js", "page.js", "staff.js", "page.css"):
         own = page.own(name)
         assert not FETCHES.search(own)
         assert not MARKUP.search(own)
@@ -196,10 +196,10 @@ def test_the_policy_lets_only_known_scripts_and_styles_run(text):
             "'sha256-" + base64.b64encode(hashlib.sha256(item.encode()).digest()).decode() + "'" for item in inline
         }
         assert set(rules[rule].split()) == hashes
-    # The scripts known are Leaflet, folium's map and our own two files, word for word.
+    # The scripts known are Leaflet, folium's map and our own three files, word for word.
     scripts = re.findall(r"<script>(.*?)</script>", text, re.DOTALL)
-    assert len(scripts) == 4
-    assert scripts[2:] == [page.own("map.js"), page.own("staff.js")]
+    assert len(scripts) == 5
+    assert scripts[2:] == [page.own("map.js"), page.own("page.js"), page.own("staff.js")]
     assert scripts[1].strip().startswith("var map_ground = L.map(")
     assert "unsafe" not in told
     assert text.index("Content-Security-Policy") < text.index("<script")

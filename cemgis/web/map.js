@@ -17,14 +17,15 @@ const cemgisMap = (() => {
     return bytes;
   }
 
-  async function unpack(text) {
+  /* The header of a block, and what reads one of its arrays. */
+  async function openBlock(text) {
     const stream = new Blob([bytesOf(text)]).stream().pipeThrough(new DecompressionStream("gzip"));
     const data = new Uint8Array(await new Response(stream).arrayBuffer());
     const length = new DataView(data.buffer).getUint32(0, true);
     const header = JSON.parse(new TextDecoder().decode(data.subarray(4, 4 + length)));
     const start = 4 + length;
     function integers(spec) {
-      const { n, w } = spec;
+      const { n, w, p } = spec;
       const at = start + spec.o;
       const out = new Int32Array(n);
       let sum = 0;
@@ -32,11 +33,17 @@ const cemgisMap = (() => {
         let z = data[at + i];
         if (w > 1) z |= data[at + n + i] << 8;
         if (w > 2) z |= (data[at + 2 * n + i] << 16) | (data[at + 3 * n + i] << 24);
-        sum = (sum + ((z >>> 1) ^ -(z & 1))) | 0;
+        const step = (z >>> 1) ^ -(z & 1);
+        sum = p ? step : (sum + step) | 0;
         out[i] = sum;
       }
       return out;
     }
+    return { header, integers };
+  }
+
+  async function unpack(text) {
+    const { header, integers } = await openBlock(text);
     const layers = header.layers.map((told) => makeLayer(told, integers));
     return { facts: header.facts, grid: header.grid, origin: header.origin, bounds: header.bounds,
              leftOut: header.left_out, unsettled: header.unsettled || {}, layers, byName: new Map(layers.map((layer) => [layer.name, layer])) };
@@ -53,14 +60,18 @@ const cemgisMap = (() => {
     const layer = { ...told, columns, byColumn: new Map(columns.map((column) => [column.name, column])), shown: !told.shut };
     if (told.settled) layer.settled = integers(told.settled);
     if (told.kind) {
-      layer.ringOf = sums(integers(told.places.rings));
-      layer.pointOf = sums(integers(told.places.points));
-      layer.x = integers(told.places.x);
-      layer.y = integers(told.places.y);
       layer.classOf = integers(told.class);
-      measure(layer);
+      place(layer, told.places, integers);
     }
     return layer;
+  }
+  /* Gives a layer its rings and points, their boxes and an index. */
+  function place(layer, places, integers) {
+    layer.ringOf = sums(integers(places.rings));
+    layer.pointOf = sums(integers(places.points));
+    layer.x = integers(places.x);
+    layer.y = integers(places.y);
+    measure(layer);
   }
 
   /* Text of one value, or null where it is missing. */
@@ -107,6 +118,7 @@ const cemgisMap = (() => {
     sizes.sort((p, q) => p - q);
     layer.side = sizes.length ? sizes[sizes.length >> 1] : 0;
     layer.index = makeIndex(layer, x0, y0, x1, y1);
+    layer.around = [x0, y0, x1, y1];
   }
 
   function makeIndex(layer, x0, y0, x1, y1) {
@@ -488,7 +500,7 @@ const cemgisMap = (() => {
     if (!waiting) { waiting = true; (document.hidden ? setTimeout : requestAnimationFrame)(work); }
   }
 
-  function tiles(ground, options) {
+  function tiles(ground, options, painted = paint) {
     const Tiles = L.GridLayer.extend({
       createTile(coords, done) {
         const size = this.getTileSize().x, ratio = window.devicePixelRatio || 1;
@@ -498,7 +510,7 @@ const cemgisMap = (() => {
         ctx.scale(ratio, ratio);
         const s = 2 ** (coords.z - ZOOM);
         const view = { s, size, ox: coords.x * size / s - ground.origin[0], oy: coords.y * size / s - ground.origin[1] };
-        const job = { steps: paint(ctx, ground, view, options), done: () => done(null, tile), dropped: false };
+        const job = { steps: painted(ctx, ground, view, options), done: () => done(null, tile), dropped: false };
         tile.job = job;
         queue.push(job);
         later();
@@ -568,5 +580,5 @@ const cemgisMap = (() => {
     return [p.x * s - ground.origin[0], p.y * s - ground.origin[1]];
   }
 
-  return { ZOOM, unpack, value, number, text, middle, swatch, tiles, at, toGrid, toLatLng, fromLatLng };
+  return { ZOOM, openBlock, unpack, sums, place, makeIndex, trace, halo, inside, apart, value, number, text, middle, swatch, tiles, at, toGrid, toLatLng, fromLatLng };
 })();

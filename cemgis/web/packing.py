@@ -134,20 +134,26 @@ class Packer:
         self.size += len(data)
         return at
 
-    def integers(self, values: npt.ArrayLike) -> dict[str, int | str]:
-        """Pack whole numbers of 32 bits: differences, zigzag, bytes of equal weight together."""
+    def integers(self, values: npt.ArrayLike, *, steps: bool = True) -> dict[str, int | str]:
+        """Pack whole numbers of 32 bits: differences, zigzag, bytes of equal weight together.
+
+        With ``steps=False`` the numbers themselves: better where neighbours have nothing to do with one another.
+        """
         numbers = np.asarray(values, dtype=np.int64).ravel()
         if len(numbers) and max(abs(int(numbers.min())), abs(int(numbers.max()))) > _MOST:
             msg = "a number does not fit into 32 bits"
             raise OverflowError(msg)
-        steps = np.diff(numbers, prepend=0)
-        # Differences wrap at 32 bits, as they do where they are added up again.
-        steps = (steps + 2**31) % 2**32 - 2**31
-        zigzag = np.where(steps < 0, -2 * steps - 1, 2 * steps).astype(np.uint64)
+        told = numbers
+        if steps:
+            # Differences wrap at 32 bits, as they do where they are added up again.
+            told = (np.diff(numbers, prepend=0) + 2**31) % 2**32 - 2**31
+        zigzag = np.where(told < 0, -2 * told - 1, 2 * told).astype(np.uint64)
         top = int(zigzag.max()) if len(zigzag) else 0
         width = 1 if top < 2**8 else 2 if top < 2**16 else 4
         planes = zigzag.astype(f"<u{width}").view(np.uint8).reshape(-1, width).T
-        return {"n": len(numbers), "w": width, "o": self._put(np.ascontiguousarray(planes).tobytes())}
+        spec: dict[str, int | str] = {"n": len(numbers), "w": width}
+        spec["o"] = self._put(np.ascontiguousarray(planes).tobytes())
+        return spec if steps else spec | {"p": 1}
 
     def column(self, values: pd.Series, column: Column, unit_suffix: str) -> dict[str, Any]:
         """Pack one column; 0 stands for missing."""
@@ -240,6 +246,8 @@ def unpack(block: str) -> tuple[dict[str, Any], Any]:
         planes = np.frombuffer(data[start : start + count * width], dtype=np.uint8).reshape(width, count)
         zigzag = sum((planes[k].astype(np.int64) << (8 * k) for k in range(width)), np.zeros(count, dtype=np.int64))
         steps = np.where(zigzag % 2 == 1, -((zigzag + 1) // 2), zigzag // 2)
+        if "p" in spec:
+            return np.asarray(steps, dtype=np.int64)
         return np.asarray((np.cumsum(steps) + 2**31) % 2**32 - 2**31, dtype=np.int64)
 
     return header, read

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from html import escape
 from importlib import metadata, resources
@@ -83,7 +83,10 @@ def policy(scripts: Sequence[str], styles: Sequence[str]) -> str:
     )
 
 
-def assemble(title: str, before: str, after: str, block: str, scripts: Sequence[str], styles: Sequence[str]) -> str:
+def assemble(
+    title: str, before: str, after: str, block: str, scripts: Sequence[str], styles: Sequence[str], *,
+    blocks: Mapping[str, str] | None = None,
+) -> str:  # fmt: skip
     """Put a page together.
 
     The text is joined, never rendered: nothing given here passes through a template.
@@ -98,6 +101,8 @@ def assemble(title: str, before: str, after: str, block: str, scripts: Sequence[
         Packed data, base64.
     scripts, styles : sequence of str
         Our own, run after Leaflet and the map.
+    blocks : mapping of str to str, optional
+        Further data, base64, by the id of the element that carries them.
 
     Raises
     ------
@@ -112,7 +117,8 @@ def assemble(title: str, before: str, after: str, block: str, scripts: Sequence[
     """
     leaflet_script, leaflet_style, licence = _leaflet()
     element, make_map = _shell()
-    if not re.fullmatch(r"[A-Za-z0-9+/=]*", block):
+    inert = {"ground-data": block, **(blocks or {})}
+    if not all(re.fullmatch(r"[A-Za-z0-9+/=]*", item) for item in inert.values()):
         msg = "the packed data hold something besides base64"
         raise CemgisError(msg)
     runs = [leaflet_script, make_map, *scripts]
@@ -135,7 +141,7 @@ def assemble(title: str, before: str, after: str, block: str, scripts: Sequence[
         before,
         element,
         after,
-        f'<script type="text/plain" id="ground-data">{block}</script>\n',
+        *(f'<script type="text/plain" id="{escape(name)}">{item}</script>\n' for name, item in inert.items()),
         f'<script type="text/plain" id="leaflet-licence">{escape(licence)}</script>\n',
         *(f"<script>{text}</script>\n" for text in runs),
         "</body>\n</html>\n",

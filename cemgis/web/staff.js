@@ -19,18 +19,7 @@
     mapLabel: "Map of the ground. Arrow keys move it, plus and minus zoom, Enter tells what lies under the cross.",
     empty: "–",
   };
-  const $ = (id) => document.getElementById(id);
-  const make = (tag, attributes, ...children) => {
-    const element = document.createElement(tag);
-    for (const [name, value] of Object.entries(attributes || {})) {
-      if (name === "class") element.className = value;
-      else if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
-      else element.setAttribute(name, value);
-    }
-    element.append(...children.filter((child) => child !== null && child !== undefined));
-    return element;
-  };
-  const stop = (words) => document.body.prepend(make("p", { class: "stop", role: "alert" }, words));
+  const { $, make, stop, licence, scaleBar } = cemgisPage;
   if (!("DecompressionStream" in window)) { stop(SAY.old); return; }
 
   const { unpack, value, number, text, middle, swatch, tiles, at, toGrid, toLatLng, fromLatLng } = cemgisMap;
@@ -405,8 +394,7 @@
     for (let i = 0; i < run.n; i++) rows.append(make("tr", {}, make("th", { scope: "row" }, text(run, "name", i) || ""), make("td", {}, [text(run, "value", i), text(run, "source", i)].filter(Boolean).join(" – "))));
     bodies.about.append(make("details", {}, make("summary", {}, make("b", {}, run.word)), rows));
   }
-  const licence = $("leaflet-licence").textContent.replaceAll("&lt;", "<").replaceAll("&gt;", ">").replaceAll("&quot;", '"').replaceAll("&#x27;", "'").replaceAll("&amp;", "&");
-  bodies.about.append(make("details", {}, make("summary", {}, make("b", {}, "Leaflet, which moves the map")), make("p", { class: "licence" }, licence)));
+  bodies.about.append(make("details", {}, make("summary", {}, make("b", {}, "Leaflet, which moves the map")), make("p", { class: "licence" }, licence())));
 
   // ---- what is not settled in view ------------------------------------------------------------------------------------
 
@@ -428,13 +416,7 @@
 
   // ---- scale bar and pointer -------------------------------------------------------------------------------------------
 
-  function rescale() {
-    const perPx = 2 ** (cemgisMap.ZOOM - map.getZoom()) / ground.grid.per_unit;
-    const most = 150 * perPx, power = 10 ** Math.floor(Math.log10(most));
-    const length = [5, 2, 1].map((k) => k * power).find((v) => v <= most);
-    $("scale-said").textContent = `${length.toLocaleString("en", { maximumFractionDigits: 6 })} ${f.suffix}`;
-    $("scale-bar").style.width = `${length / perPx}px`;
-  }
+  const rescale = () => scaleBar(map, ground, f.suffix);
   map.on("zoomend resize", rescale);
   rescale();
   const grouped = (v) => v.toLocaleString("en", { minimumFractionDigits: 1, maximumFractionDigits: 1 });

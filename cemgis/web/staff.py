@@ -152,7 +152,7 @@ def staff_page(tables: Mapping[str, pd.DataFrame], facts: Facts, *, most_reading
         own("staff_before.html"),
         own("staff_after.html"),
         packer.block(header),
-        [own("map.js"), own("staff.js")],
+        [own("map.js"), own("page.js"), own("staff.js")],
         [own("page.css")],
     )
 

@@ -1,0 +1,118 @@
+"""A small invented ground as the public may see it: the drawn ground's places, graves with known names and dates."""
+
+import re
+from dataclasses import replace
+
+import drawn_ground
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from cemgis.disclosure import PublicGround
+
+HOSTILE = (
+    "{{7*7}}", "{% for x in ().__class__.__base__.__subclasses__() %}{{x}}{% endfor %}",
+    "</script><script>window.pwned=1</script>", "${window.pwned=2}", "`;window.pwned=3;//",
+    "<img src=x onerror=window.pwned=4>", '"><svg onload=window.pwned=5>', "<!--<script>",
+    "javascript:window.pwned=6", "\u202egnirts\u2066", "a\x00b\nc\x1b[31m", "=cmd|' /C calc'!A0", "__proto__",
+    "constructor", "\ud800broken", "x" * 1_000_000, "\U0001f480 \u00e9",
+)  # fmt: skip
+
+SURNAMES = ("Hollowell", "Müller", "van Deusen", "O'Brien", "Quillfeather", "Ó Súilleabháin", "Smythe", "Łukaszewicz")
+GIVEN = ("Orpha", "Zadok", "Perlina", "Thurlow", "Mehitable", "Jürgen")
+
+
+def graves(spaces, count=300):
+    """One grave in every third space, by turns of the names; five kinds of dates."""
+    rng = np.random.default_rng(7)
+    rows = np.arange(0, 3 * count, 3)[: len(spaces) // 3]
+    n = len(rows)
+    table = pd.DataFrame(
+        {
+            "grave": np.arange(1, n + 1), "title": None, "given": [GIVEN[k % len(GIVEN)] for k in range(n)],
+            "middle": None, "surname": [SURNAMES[(k // 4) % len(SURNAMES)] for k in range(n)], "maiden": None,
+            "suffix": None, "born": [str(year) for year in rng.integers(1790, 1890, n)],
+            "died": [f"{year}-{month:02d}-{day:02d}" for year, month, day in
+                     zip(rng.integers(1891, 1950, n), rng.integers(1, 13, n), rng.integers(1, 29, n), strict=True)],
+            "buried": None, "section": spaces["section"].astype(object).to_numpy()[rows],
+            "lot_id": spaces["lot_id"].astype(object).to_numpy()[rows],
+            "space_id": spaces["space_id"].astype(object).to_numpy()[rows], "veteran": np.arange(n) % 10 == 0,
+        }
+    ).astype({"title": object, "maiden": object, "buried": object})  # fmt: skip
+    table["name"] = table["given"] + " " + table["surname"]
+    table.loc[1, ["died", "buried"]] = ["1902-02-27", "1902-03-02"]
+    table.loc[2, ["born", "died", "buried"]] = ["1850/1860", "[1888-03-04,1888-04-03]", "1888-04"]
+    table.loc[3, ["born", "maiden", "title"]] = ["188X", "Ashcraft", "Mrs."]
+    table.loc[4, ["given", "surname", "name"]] = [None, None, "Infant, unnamed"]
+    table.loc[5, ["space_id"]] = None
+    table.loc[6, ["space_id", "lot_id"]] = None
+    table.loc[7, ["space_id", "lot_id", "section"]] = None
+    table.loc[8, ["space_id", "lot_id", "section"]] = ["N-east-2-3", None, "N"]
+    table.loc[9, "space_id"] = table.loc[10, "space_id"]
+    table.loc[9, "lot_id"] = table.loc[10, "lot_id"]
+    return table
+
+
+def ground(**changes):
+    tables = drawn_ground.tables()
+    spaces = tables["spaces"]
+    gate = shapely.Point(drawn_ground.ORIGIN + np.array([20.0, 20.0]))  # where the drive starts
+    made = PublicGround(
+        "Millrace Hill Burying Ground", "near Tansy Fork (invented)", drawn_ground.facts().crs, "2025-05-20",
+        tables["sections"], tables["lots"], spaces, tables["niches"], graves(spaces), tables["monuments"],
+        tables["drives"], tables["obstacles"],
+        gpd.GeoDataFrame({"gate_id": ["1"], "name": ["Mill gate"]}, geometry=[gate], crs=spaces.crs),
+        pd.DataFrame({"what": [], "reason": [], "rows": []}),
+    )  # fmt: skip
+    return replace(made, **changes)
+
+
+def block_of(text):
+    return re.search(r'<script type="text/plain" id="ground-data">(.*?)</script>', text, re.DOTALL).group(1)
+
+
+def hostile_ground():
+    """Every text of every table is hostile; keys stay different from one another."""
+    made = ground(name=HOSTILE[2] + HOSTILE[0], place=HOSTILE[5], as_of=HOSTILE[3])
+    tables = {}
+    for name in ("sections", "lots", "spaces", "niches", "graves", "monuments", "drives", "obstacles", "gates"):
+        table = getattr(made, name).copy()
+        if name in ("spaces", "lots", "graves"):
+            table = table.head(120).copy()
+        for column in table.columns:
+            if column == "geometry" or table[column].dtype.kind in "fiub" or str(table[column].dtype) in (
+                "boolean", "Int32", "Int64"
+            ):  # fmt: skip
+                continue
+            values = [HOSTILE[row % len(HOSTILE)] for row in range(len(table))]
+            if column in ("space_id", "lot_id", "section"):
+                values = [f"{HOSTILE[row % 9]} {old}" for row, old in enumerate(table[column].astype(str))]
+            table[column] = pd.Series(values, dtype=object, index=table.index)
+        tables[name] = table
+    return replace(made, **tables)
+
+
+class Visit:
+    """One page opened from a file without a network, with all it said and asked for."""
+
+    def __init__(self, browser, path, width=1280, height=800, anchor="", **more):
+        self.context = browser.new_context(viewport={"width": width, "height": height}, offline=True, **more)
+        self.page = self.context.new_page()
+        self.said, self.requests, self.dialogs = [], [], []
+        self.page.on("console", lambda message: self.said.append(message.text))
+        self.page.on("pageerror", lambda error: self.said.append(str(error)))
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.on("dialog", lambda dialog: (self.dialogs.append(dialog.message), dialog.dismiss()))
+        self.page.goto(path.as_uri() + anchor)
+        self.page.wait_for_selector("body[data-ready=yes]", timeout=15_000)
+
+    def ask(self, words):
+        self.page.fill("#find-box", words)
+        self.page.wait_for_timeout(80)
+        return self.page.locator("#results .name").all_inner_texts()
+
+    def open(self, words, number=0):
+        self.ask(words)
+        self.page.click(f"#results a >> nth={number}")
+        return self.page.locator("#body-place").inner_text()
