@@ -326,7 +326,14 @@ def long_axis(polygons: ArrayLike) -> tuple[Floats, Floats, Floats]:
     shapes = np.atleast_1d(np.asarray(polygons, dtype=object))
     out = np.full((3, len(shapes)), np.nan)
     for start in range(0, len(shapes), _CHUNK):
-        part = shapely.convex_hull(shapes[start : start + _CHUNK])
+        part = shapes[start : start + _CHUNK]
+        quads, ring = _convex_quads(part)
+        if len(quads):
+            out[:, start + quads] = _least_rectangle(ring)
+        rest = np.setdiff1d(np.arange(len(part)), quads, assume_unique=True)
+        if not len(rest):
+            continue
+        part = shapely.convex_hull(part[rest])
         counts = np.where(
             shapely.get_type_id(part) == shapely.GeometryType.POLYGON, shapely.get_num_coordinates(part), 0
         )
@@ -336,8 +343,28 @@ def long_axis(polygons: ArrayLike) -> tuple[Floats, Floats, Floats]:
             for low in range(0, len(rows), step):
                 some = rows[low : low + step]
                 ring = shapely.get_coordinates(part[some]).reshape(len(some), int(count), 2)
-                out[:, start + some] = _least_rectangle(ring)
+                out[:, start + rest[some]] = _least_rectangle(ring)
     return out[0], out[1], out[2]
+
+
+def _convex_quads(shapes: Shapes) -> tuple[Integers, Floats]:
+    """Which shapes are quadrangles that are their own hull, and their rings as `shapely.convex_hull` gives them.
+
+    Nearly all lots and spaces are, and reading four corners is far quicker than making a hull.
+    """
+    plain = shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON
+    rows = np.flatnonzero(plain & (shapely.get_num_coordinates(shapes) == 5))
+    ring = shapely.get_coordinates(shapes[rows]).reshape(-1, 5, 2)[:, :4]
+    edges = np.roll(ring, -1, axis=1) - ring
+    ahead = np.roll(edges, -1, axis=1)
+    turn = edges[..., 0] * ahead[..., 1] - edges[..., 1] * ahead[..., 0]
+    clear = np.abs(turn) > 1e-9 * (np.abs(edges).sum(axis=2) * np.abs(ahead).sum(axis=2))
+    good = clear.all(axis=1) & (np.abs(np.sign(turn).sum(axis=1)) == 4)
+    ring, left = ring[good], turn[good, 0] > 0
+    ring = np.where(left[:, None, None], ring[:, ::-1], ring)
+    first = np.lexsort((ring[..., 0], ring[..., 1]), axis=1)[:, 0]
+    ring = np.take_along_axis(ring, ((first[:, None] + np.arange(5)) % 4)[..., None], axis=1)
+    return rows[good], ring
 
 
 def _least_rectangle(ring: Floats) -> Floats:
@@ -345,10 +372,12 @@ def _least_rectangle(ring: Floats) -> Floats:
     size = np.linalg.norm(edges, axis=2, keepdims=True)
     along = edges / np.where(size > 0, size, 1.0)
     local = ring - ring[:, :1]
-    on = np.einsum("nek,nvk->nev", along, local)
-    across = np.einsum("nek,nvk->nev", np.stack([-along[..., 1], along[..., 0]], axis=2), local)
-    extent = on.max(axis=2) - on.min(axis=2)
-    breadth = across.max(axis=2) - across.min(axis=2)
+    x, y = np.ascontiguousarray(local[..., 0].T), np.ascontiguousarray(local[..., 1].T)
+    extent, breadth = np.empty(along.shape[:2]), np.empty(along.shape[:2])
+    for edge in range(along.shape[1]):  # vertices first: the extremes of many short rows are slow to find
+        east, north = np.ascontiguousarray(along[:, edge].T)
+        extent[:, edge] = np.ptp(east * x + north * y, axis=0)
+        breadth[:, edge] = np.ptp(east * y - north * x, axis=0)
     area = np.where(size[..., 0] > 0, extent * breadth, np.inf)
     # Edges of one rectangle tie up to rounding: the first of them counts, so that equal shapes give equal answers.
     best = (area <= area.min(axis=1, keepdims=True) * (1 + 1e-9)).argmax(axis=1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from cemgis.errors import Gather
 
@@ -176,6 +178,10 @@ def _typed(values: Any, column: Column, index: pd.Index) -> pd.Series:
     if column.type in ("text", "date"):
         if isinstance(series.dtype, pd.StringDtype):
             return series.astype(dtype)
+        if series.dtype in (object, float):  # a column that is not there comes as missing floats
+            with contextlib.suppress(pa.ArrowException, UnicodeError):  # text alone goes straight into its array
+                text = pa.array(series, type=pa.large_string(), from_pandas=True)
+                return pd.Series(pd.array(text, dtype=dtype), index=index)
         missing = series.isna()
         series = series.astype(object).where(~missing, None)
         series = series.map(lambda value: value if value is None or isinstance(value, str) else str(value))

@@ -288,8 +288,11 @@ def _position_words(plat: Plat, state: Objects, rows: Integers) -> Objects:
     found = np.asarray(pattern @ (state == "found").astype(float)).astype(np.int64)
     doubt = np.asarray(pattern @ (state == "doubtful").astype(float)).astype(np.int64)
     total = np.diff(pattern.indptr)
-    kinds, which = np.unique(np.column_stack([found, doubt, total - found - doubt]), axis=0, return_inverse=True)
-    return np.array([_say_position(*kind) for kind in kinds.tolist()], dtype=object)[which.reshape(-1)]
+    most = int(total.max(initial=0)) + 1
+    kinds, which = np.unique((found * most + doubt) * most + total, return_inverse=True)
+    told = [(kind // most**2, kind // most % most, kind % most) for kind in kinds.tolist()]
+    said = [_say_position(seen, open_, every - seen - open_) for seen, open_, every in told]
+    return np.array(said, dtype=object)[which]
 
 
 def _say_position(found: int, doubtful: int, computed: int) -> str:

@@ -74,6 +74,14 @@ class Located:
         out: Floats = np.einsum("kab,kaxy->kaxby", same, own).reshape(k, 2 * j, 2 * j)
         return out
 
+    @staticmethod
+    def _together(chosen: Ints, share: Floats) -> Floats:
+        """Weight of each corner's own error squared, (k, j), also where a group names one corner twice."""
+        total = np.zeros_like(share)
+        for column in range(share.shape[1]):
+            total += (chosen == chosen[:, column : column + 1]) * share[:, column : column + 1]
+        return share * total
+
     @property
     def cov(self) -> Floats:
         """Covariance (m, 2, 2) of each corner."""
@@ -121,13 +129,14 @@ class Located:
         for first in range(0, len(chosen), chunk):
             at = slice(first, first + chunk)
             rows, share = chosen[at], weight[at]
-            k, j = rows.shape
-            joint = self.joint(rows).reshape(k, j, 2, j, 2)
-            cov[at] = np.einsum("ka,kb,kaxby->kxy", share, share, joint, optimize=True)
+            # The mean's error is (sum w A) e + sum w o: no joint covariance of all its corners is needed.
             moved = np.einsum("kj,kjxp->kxp", share, self.shared[rows])
-            alone = self._own(rows, self.setting_own[rows, None, None] * np.eye(2)).reshape(k, j, 2, j, 2)
-            setting[at] = np.einsum("kxp,pq,kxq->k", moved, self.setting_shared, moved, optimize=True)
-            setting[at] += np.einsum("ka,kb,kaxbx->k", share, share, alone, optimize=True)
+            mixed = moved @ np.einsum("kj,kjpx->kpx", share, self.crossed[rows])
+            twice = self._together(rows, share)
+            cov[at] = (moved @ self.shared_cov) @ moved.transpose(0, 2, 1) + mixed + mixed.transpose(0, 2, 1)
+            cov[at] += np.einsum("kj,kjxy->kxy", twice, self.own[rows])
+            setting[at] = ((moved @ self.setting_shared) * moved).sum(axis=(1, 2))
+            setting[at] += 2.0 * (twice * self.setting_own[rows]).sum(axis=1)
         return xy, cov, self._dof(setting, np.einsum("kii->k", cov))
 
 

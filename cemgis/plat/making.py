@@ -376,29 +376,30 @@ def _assemble(
     space_rings = take_rings(np.concatenate(strips.ring), starts, order)
     lot_index = np.where(single, -1, np.cumsum(~single) - 1)
     face_id = faces["id"].to_numpy(dtype=object)
-    space_id = np.where(single[face], face_id[face], face_id[face] + "-" + number)
+    # Text is spread from lots to spaces in the form the table keeps it in; from objects it takes ten times as long.
+    lone = single[face]
+    stem, of_space = pd.Series(face_id).take(face), pd.Series(number)
+    joined = stem.reset_index(drop=True) + "-" + of_space
+    space_id = joined.where(~lone, stem.array) if lone.any() else joined
     spaces = pd.DataFrame(
         {
-            "space_id": space_id,
-            "section": section[face],
-            "plat": plat[face],
-            "lot_id": np.where(single[face], None, face_id[face]),
+            "space_id": space_id.array,
+            "section": _spread(section, face),
+            "plat": _spread(plat, face),
+            "lot_id": _spread(np.where(single, None, face_id), face),
             "lot_index": lot_index[face],
-            "row": row[face],
-            "space": number,
+            "row": _spread(row, face),
+            "space": of_space.array,
             "kind": np.concatenate(strips.kind)[order],
-            "facing": faces["facing"].to_numpy(dtype=object)[face],
+            "facing": _spread(faces["facing"], face),
             "run_azimuth_plat": azimuth[face],
         }
     )
-    ids = pd.concat(
-        [pd.DataFrame({"id": space_id, "where": faces["where"].to_numpy()[face]}),
-         pd.DataFrame({"id": niches["space_id"], "where": niches["where"]})],
-        ignore_index=True,
-    )  # fmt: skip
-    if ids["id"].duplicated().any():
-        _twice(ids, ids["id"].to_numpy(dtype=object), gather, "space")
-    known = set(ids["id"])
+    every = pd.concat([space_id.astype(object), niches["space_id"].astype(object)], ignore_index=True)
+    if every.duplicated().any():
+        origin = np.concatenate([faces["where"].to_numpy(dtype=object)[face], niches["where"].to_numpy(dtype=object)])
+        _twice(pd.DataFrame({"where": origin}), every.to_numpy(dtype=object), gather, "space")
+    known = set(every) if any(item.exceptions for item in ground.sections) else set()
     for item in ground.sections:
         for exception in item.exceptions:
             if exception.space not in known:
@@ -498,6 +499,11 @@ def _assemble(
         corners, lots, lot_rings, sites, spaces, space_rings, weights, centre, niches.drop(columns="where"),
         ground.marker_label, findings,
     )  # fmt: skip
+
+
+def _spread(values: Any, owner: Integers) -> Any:
+    """Values of lots for each of their spaces."""
+    return pd.Series(np.asarray(values, dtype=object)).take(owner).array
 
 
 def _centre(part: Any, weights: Any) -> Any:
