@@ -402,13 +402,27 @@ def _outside(radius: Floats, ratio: Floats, inverse_dof: Floats) -> Floats:
 
 
 def _solve_radius(ratio: Floats, inverse_dof: Floats, share: float) -> Floats:
-    low = np.zeros_like(ratio)
-    high = np.full_like(ratio, 1e3)
-    for _ in range(70):
-        middle = (low + high) / 2.0
-        over = _outside(middle, ratio, inverse_dof) > 1.0 - share
-        low, high = np.where(over, middle, low), np.where(over, high, middle)
-    return (low + high) / 2.0
+    """Radius that holds the share, by false position (Illinois) on the logarithm of what lies outside."""
+    h = np.maximum(inverse_dof, 1e-12)
+    # With equal axes (1 + r**2 h)**(-1/(2h)) lies outside, exactly; a second axis of nothing takes off less than half.
+    last = np.sqrt(np.expm1(-2.0 * h * np.log(1.0 - share)) / h)
+    first = last / 2.0
+
+    def miss(radius: Floats) -> Floats:
+        return np.log(_outside(radius, ratio, inverse_dof) / (1.0 - share))
+
+    at_first, at_last = miss(first), miss(last)
+    for _ in range(40):
+        slope = at_last - at_first
+        moved = last - np.divide(at_last * (last - first), slope, out=np.zeros_like(last), where=slope != 0.0)
+        at_moved = miss(moved)
+        same = at_moved * at_last > 0.0
+        first, at_first = np.where(same, first, last), np.where(same, at_first / 2.0, at_last)
+        settled = np.abs(moved - last).max(initial=0.0) < 1e-12 * moved.max(initial=1.0)
+        last, at_last = moved, at_moved
+        if settled:
+            break
+    return last
 
 
 @cache

@@ -202,6 +202,7 @@ def write_ground(
             _write_layers(beside, made, unit, crs, moment)
             facts = {"format_version": str(FORMAT_VERSION), "unit": unit.name, "stamp": moment, "title": title}
             with closing(sqlite3.connect(beside, isolation_level=None)) as connection:
+                connection.execute("PRAGMA synchronous = OFF")
                 _describe(connection, made, hashes, unit, facts, xml)
         except (*_GDAL_ERRORS, sqlite3.Error) as error:
             _try_room(beside, sum(table.nbytes for table in made.values()))
@@ -300,20 +301,24 @@ def _digest(table: Any) -> str:
 
 
 @contextmanager
-def _dated(moment: str) -> Iterator[None]:
-    """Let GDAL write this time instead of the clock's."""
-    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": moment})
+def _beside(moment: str) -> Iterator[None]:
+    """Let GDAL write this time instead of the clock's, and not wait for the disk after each layer.
+
+    The file has no name yet that anyone would open; `cemgis.files.whole` waits for the disk once, before it gets one.
+    """
+    told = {"OGR_CURRENT_DATE": moment, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
+    before = {name: pyogrio.get_gdal_config_option(name) for name in told}
+    pyogrio.set_gdal_config_options(told)
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+        pyogrio.set_gdal_config_options(before)
 
 
 def _write_layers(path: Path, made: Mapping[str, Any], unit: Unit, crs: pyproj.CRS, moment: str) -> None:
     found = crs.to_authority(min_confidence=100)
     named = f"{found[0]}:{found[1]}" if found else crs.to_wkt()
-    with _dated(moment):
+    with _beside(moment):
         for name, table in made.items():
             layer = LAYERS[name]
             written = [column.written(unit) for column in layer.columns]
