@@ -409,7 +409,8 @@ def _solve_radius(ratio: Floats, inverse_dof: Floats, share: float) -> Floats:
     first = last / 2.0
 
     def miss(radius: Floats) -> Floats:
-        return np.log(_outside(radius, ratio, inverse_dof) / (1.0 - share))
+        out: Floats = np.log(_outside(radius, ratio, inverse_dof) / (1.0 - share))
+        return out
 
     at_first, at_last = miss(first), miss(last)
     for _ in range(40):
