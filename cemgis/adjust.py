@@ -405,7 +405,7 @@ def _solve_radius(ratio: Floats, inverse_dof: Floats, share: float) -> Floats:
     """Radius that holds the share, by false position (Illinois) on the logarithm of what lies outside."""
     h = np.maximum(inverse_dof, 1e-12)
     # With equal axes (1 + r**2 h)**(-1/(2h)) lies outside, exactly; a second axis of nothing takes off less than half.
-    last = np.sqrt(np.expm1(-2.0 * h * np.log(1.0 - share)) / h)
+    last: Floats = np.sqrt(np.expm1(-2.0 * h * np.log(1.0 - share)) / h)
     first = last / 2.0
 
     def miss(radius: Floats) -> Floats:
