@@ -151,6 +151,23 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--note", help="anything else")
     made.add_argument("--why", default="", help="what for")
     made.add_argument("--json", action="store_true", help="print the record as JSON")
+    made = add(
+        "foundation", _foundation, "lay out a monument's foundation and make its sheet, or record it set, inspected"
+    )
+    made.add_argument("folder", type=Path, help="the ground's folder")
+    made.add_argument("space", help="the space, such as B-12-1")
+    made.add_argument("--size", help='"3 ft by 1 ft 2 in", across and along (default: the largest the section allows)')
+    made.add_argument("--with", dest="beside", metavar="SPACE", help="second space under a companion stone")
+    made.add_argument("--title", default="", help="what is set, in words")
+    made.add_argument("--authorised-by", help="who authorised it")
+    made.add_argument("--out", type=Path, help="folder for the sheets (default: sheets/SPACE in the ground's folder)")
+    made.add_argument("--paper", default="both", choices=("letter", "A4", "both"), help="paper of the sheets")
+    made.add_argument("--state", default="set out", choices=("set out", "set", "passed", "failed"),
+                      help="what to record with --who; only the first makes sheets (default: set out)")  # fmt: skip
+    made.add_argument("--who", help="record it, in this name")
+    made.add_argument("--date", help="day, as 2026-05-04 (default: today)")
+    made.add_argument("--note", help="anything else")
+    made.add_argument("--json", action="store_true", help="print the result as JSON")
     made = add("openings", _openings, "list graves not closed, due to be looked at for settling, or off their plan")
     folder(made)
     made = add(
@@ -393,6 +410,35 @@ def _move(given: argparse.Namespace) -> int:
     else:
         print(pipeline.say_move(record))
     return 0
+
+
+def _foundation(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    if given.state != "set out":
+        if not given.who:
+            raise InputError.of("--who", "nobody is named", "Say who set or inspected it.")
+        record = pipeline.record_foundation(
+            given.folder, given.space, state=given.state, who=given.who, day=given.date, note=given.note
+        )
+        if given.json:
+            _print_json(record)
+        else:
+            print(pipeline.say_foundation(record))
+        return 0
+    done = pipeline.set_out_foundation(
+        given.folder, given.space, size=given.size, beside=given.beside, title=given.title, out=given.out,
+        authorised_by=given.authorised_by, paper=given.paper,
+    )  # fmt: skip
+    if given.who:
+        pipeline.record_foundation(
+            given.folder, given.space, state="set out", who=given.who, day=given.date, note=given.note, done=done
+        )
+    if given.json:
+        _print_json(done.summary())
+    else:
+        print(done.words())
+    return 1 if done.plan.reasons else 0
 
 
 def _openings(given: argparse.Namespace) -> int:

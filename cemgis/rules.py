@@ -247,6 +247,8 @@ RULES: Mapping[str, Rule] = dict(
               "an as-built that differs by more from its plan is a finding"),
         _rule("close.shot_sigma", "0.05 ft", "length", "assumption", "no source; a fixed solution on a rod held plumb",
               "standard deviation of each coordinate of a shot corner; a probed side has probe.sigma besides"),
+        _rule("foundation.deep", "2 ft", "length", "assumption", "no source; below the frost, as the local code says",
+              "how deep a monument's foundation is poured, where its section does not say"),
         _rule("frost.thaw", "1 in", "length", "common practice", _NO_SOURCE + " (about 1 inch an hour)",
               "frost that a ground heater thaws in an hour"),
         _rule("soil.swell", 0.25, "ratio", "assumption", "handbook figure for common earth, from memory",

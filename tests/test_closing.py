@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from pypdf import PdfReader
 
 from cemgis import cli, pipeline
 from cemgis.errors import InputError
@@ -19,6 +20,7 @@ from cemgis.pipeline.compute import compute
 from cemgis.pipeline.opening_records import dug_from_records, settling_due
 from cemgis.pipeline.opening_site import site_of
 from cemgis.ties import dig_corners
+from cemgis.units import feet_and_inches
 
 ROOT = Path(__file__).parents[1]
 WHO = {"who": "E. Tarn"}
@@ -34,9 +36,11 @@ def first(tmp_path_factory):
 
 @pytest.fixture
 def folder(first, tmp_path):
-    """Return a folder for the records of one test."""
+    """Return a folder for the records of one test; the run is as it was when it is over."""
+    kept = dict(first.tables)
+    yield tmp_path
     first.records.clear()
-    return tmp_path
+    first.tables.update(kept)
 
 
 def close(first, folder, space="B-10-2", **more):
@@ -304,3 +308,64 @@ def test_everything_goes_through_the_command_line_and_the_next_build(tmp_path, c
     assert states["B-10-4"] == "occupied"
     assert cli.main(["openings", str(folder)]) == 0
     assert "B-10-2/1: abandoned 2026-05-04; remains found" in capsys.readouterr().out
+
+
+def test_a_foundation_is_set_out_set_and_inspected(first, folder):
+    kept = first.tables["monuments"]
+    given = {"run": first, "paper": "letter"}
+    done = pipeline.set_out_foundation(folder, "B-10-2", authorised_by="Hanh Aldanczyk", **given)
+    assert done.plan.verdict == VERDICTS[2]
+    text = " ".join(PdfReader(done.made[0]).pages[0].extract_text().split())
+    assert "3 ft by 1 ft 4 in" in text
+    assert "board rules, 2014" in text
+    assert all(feet_and_inches(value) in text for value in done.plan.ties.distances.ravel())
+    assert len(PdfReader(done.made[0]).pages) == 1
+    for wrong, said in (
+        ({"state": "set"}, "nothing was set out"),
+        ({"state": "poured"}, "is none"),
+        ({"state": "set out"}, "no layout"),
+    ):
+        with pytest.raises(InputError, match=said):
+            pipeline.record_foundation(folder, "B-10-2", run=first, **(WHO | wrong))
+    assert lines(folder) == b""
+
+    def record(state, day, **more):
+        written = pipeline.record_foundation(folder, "B-10-2", state=state, day=day, **(WHO | {"run": first} | more))
+        first.records.append(written)
+        return written
+
+    out = record("set out", "2026-05-04", done=done)
+    assert len(layers(first).rows["monuments"]) == 0
+    assert any("not yet set" in line for line in pipeline.list_openings(first_with(first), datetime.date(2026, 5, 5)))
+    with pytest.raises(InputError, match="before 2026-05-04"):
+        record("set", "2026-05-03")
+    placed = record("set", "2026-06-01")
+    failed = record("failed", "2026-06-09", note="leans")
+    assert any("DID NOT PASS" in line for line in pipeline.list_openings(first_with(first), datetime.date(2026, 6, 9)))
+    record("set", "2026-06-11")
+    passed = record("passed", "2026-06-20")
+    assert passed["replaces"][-2:] == [placed["id"], out["id"]]
+    assert failed["id"] in passed["replaces"]
+    found = layers(first).rows["monuments"]
+    assert found[["monument_id", "kind", "space_id"]].to_numpy().tolist() == [["F B-10-2/1", "foundation", "B-10-2"]]
+    # and every later plan sees it
+    first.tables["monuments"] = pd.concat([kept, found], ignore_index=True)
+    again = pipeline.set_out_foundation(folder, "B-10-2", size="2 ft by 1 ft", authorised_by="x", **given)
+    assert any("stands there already" in reason.text for reason in again.plan.reasons)
+    first.tables["monuments"] = kept
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"size": "large"}, "is no size"),
+        ({"size": "3 ft by 0 ft"}, "no size of a foundation"),
+        ({"size": "3 ft by 1 mile long"}, "size"),
+        ({"beside": "B-10-4"}, "does not lie beside"),
+        ({"beside": "B-10-2"}, "does not lie beside"),
+    ],
+)
+def test_a_foundation_that_cannot_be_is_refused(first, folder, given, said):
+    with pytest.raises(InputError, match=said):
+        pipeline.set_out_foundation(folder, "B-10-2", run=first, **given)
+    assert not (folder / "sheets").exists()

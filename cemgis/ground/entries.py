@@ -33,6 +33,7 @@ __all__ = [
     "CrosswalkEntry",
     "Equipment",
     "FeaturesEntry",
+    "FoundationRule",
     "Ground",
     "Heads",
     "HeadsException",
@@ -332,6 +333,33 @@ class HeadsException:
 
 
 @dataclass(frozen=True, slots=True)
+class FoundationRule:
+    """The largest foundation a section allows on one space, and where it goes. Lengths in the ground's unit.
+
+    Parameters
+    ----------
+    where : str
+    width, depth : float
+        Across the space, and along it.
+    companion_width : float or None
+        Across two spaces under one stone.
+    setback : float
+        From the head line to its head side.
+    deep : float or None
+        How deep it is poured.
+    source : str
+    """
+
+    where: str
+    width: float
+    depth: float
+    companion_width: float | None
+    setback: float
+    deep: float | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
 class Section:
     """A part of the ground with one plat and one rule for the heads.
 
@@ -360,6 +388,7 @@ class Section:
     exceptions : tuple of HeadsException
     rows : tuple of Rows
     niches : tuple of NicheBlock
+    foundation : FoundationRule or None
     """
 
     where: str
@@ -378,6 +407,7 @@ class Section:
     niches: tuple[NicheBlock, ...]
     public: str = "all"
     public_reason: str | None = None
+    foundation: FoundationRule | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from cemgis.ground.entries import (
     ROW_KINDS,
     SHOWN,
     Break,
+    FoundationRule,
     Heads,
     HeadsException,
     NicheBlock,
@@ -59,6 +60,28 @@ def _exception(keys: Keys) -> HeadsException | None:
     if space is None or heads is None or reason is None:
         return None
     return HeadsException(keys.path, space, heads, reason)
+
+
+def _foundation(keys: Keys) -> FoundationRule | None:
+    """Read the size rule for monument foundations; None when there is none."""
+    value = keys.get("foundation")
+    if value is None:
+        return None
+    if not isinstance(value, Mapping):
+        keys.wrong("foundation", f"{show(value)} is not understood",
+                   'Write { width = "3 ft", depth = "1 ft 2 in", source = "board rules of 2019" }.')  # fmt: skip
+        return None
+    inner = Keys(value, keys.at("foundation"), keys.gather, keys.unit)
+    width = inner.size("width", required='Write how wide it may be, width = "3 ft".')
+    depth = inner.size("depth", required='Write how deep along the space, depth = "1 ft 2 in".')
+    companion = inner.size("companion_width")
+    setback = inner.length("setback", low=0.0) or 0.0
+    deep = inner.size("deep")
+    source = inner.text("source", required="Write where the rule stands.")
+    inner.close()
+    if width is None or depth is None or source is None:
+        return None
+    return FoundationRule(inner.path, width, depth, companion, setback, deep, source)
 
 
 def _niches(keys: Keys) -> NicheBlock | None:
@@ -266,6 +289,7 @@ def section_entry(keys: Keys, plats: tuple[str, ...]) -> Section | None:
     outline = keys.file("outline")
     lots = keys.file("lots")
     exceptions = [_exception(Keys(raw, path, keys.gather, keys.unit)) for path, raw in keys.tables("exceptions")]
+    foundation = _foundation(keys)
     rows = [_rows(Keys(raw, path, keys.gather, keys.unit)) for path, raw in keys.tables("rows")]
     niches = [_niches(Keys(raw, path, keys.gather, keys.unit)) for path, raw in keys.tables("niches")]
     if lots is not None and rows:
@@ -278,5 +302,5 @@ def section_entry(keys: Keys, plats: tuple[str, ...]) -> Section | None:
     return Section(
         keys.path, name, title, plat, heads, protected, parcel, markers, inset, outline, lots,
         tuple(item for item in exceptions if item is not None), tuple(item for item in rows if item is not None),
-        tuple(item for item in niches if item is not None), public, public_reason,
+        tuple(item for item in niches if item is not None), public, public_reason, foundation,
     )  # fmt: skip

@@ -96,6 +96,7 @@ title = "Hill section"
 plat = "1889"
 heads = "west"
 markers = "southwest"
+foundation = { width = "3 ft", companion_width = "6 ft", depth = "1 ft 4 in", source = "board rules, 2014 (invented)" }
 [[section.rows]]
 at = ["0 ft", "0 ft"]
 run = "north"

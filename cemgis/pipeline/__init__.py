@@ -4,6 +4,7 @@ from cemgis.pipeline.boarding import Outlook, foresee, report_outlook
 from cemgis.pipeline.closing import close_opening, list_openings, order_opening, record_move, say_move, say_opening
 from cemgis.pipeline.compute import compute, register
 from cemgis.pipeline.expanding import Planned, expand
+from cemgis.pipeline.foundations import record_foundation, say_foundation, set_out_foundation
 from cemgis.pipeline.judging import judge
 from cemgis.pipeline.openings import open_grave
 from cemgis.pipeline.products import build, collect, demo, hand_on, new_ground, render, say_records, write_csv
@@ -37,11 +38,13 @@ __all__ = [
     "new_ground",
     "open_grave",
     "order_opening",
+    "record_foundation",
     "record_move",
     "rectify_scans",
     "register",
     "render",
     "report_outlook",
+    "say_foundation",
     "say_history",
     "say_hits",
     "say_move",
@@ -50,6 +53,7 @@ __all__ = [
     "say_records",
     "scan_pages",
     "seek",
+    "set_out_foundation",
     "withdraw",
     "write_csv",
 ]

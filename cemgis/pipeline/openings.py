@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from cemgis.ground import Container
     from cemgis.pipeline.run import Run
 
-__all__ = ["Planned", "open_grave", "plan"]
+__all__ = ["Planned", "context_of", "open_grave", "plan"]
 
 
 @dataclass
@@ -162,11 +162,7 @@ def _write_sheets(folder: Path, planned: Planned, out: Path | None, paper: str) 
         target.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise input_error(target, error) from error
-    facts = map_facts(run.ground.crs, run.tables["run"])
-    context = sheets.Context(
-        facts, run.ground.equipment, run.ground.call, run.ground.rules,
-        around=_around(run, planned.plan),
-    )  # fmt: skip
+    context = context_of(run, planned.plan)
     papers = ("letter", "A4") if paper == "both" else (paper,)
     made = []
     for name in papers:
@@ -178,6 +174,14 @@ def _write_sheets(folder: Path, planned: Planned, out: Path | None, paper: str) 
     write_text(path, sheets.phone_page(planned.plan, context))
     made.append(path)
     return made
+
+
+def context_of(run: Run, made: Plan) -> sheets.Context:
+    """Return what the sheets of a plan say and draw besides it."""
+    facts = map_facts(run.ground.crs, run.tables["run"])
+    return sheets.Context(
+        facts, run.ground.equipment, run.ground.call, run.ground.rules, around=_around(run, made)
+    )  # fmt: skip
 
 
 def _around(run: Run, made: Plan) -> dict[str, Any]:

@@ -243,12 +243,18 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
         shapely.Polygon(dig_corners(dig.corners.mean(axis=0), dig.heads_azimuth, box.width, box.length)), "container"
     )
     top, low = drawing.to_page(head).mean(axis=0), drawing.to_page(dig.corners[2:]).mean(axis=0)
-    drawing.text(np.add(top, [0, 11]), "HEAD", 11.0, bold=True, boxed=True)
+    grave = plan.container.kind != "foundation"
+    # a dig too small to be written in is told beside it
+    roomy = dig.length * points >= 74.0
+    drawing.text(np.add(top, [0, 11 if roomy else -12]), "HEAD", 11.0, bold=True, boxed=True)
     size = min(8.5, 0.19 * dig.width * points)
-    if not never:
+    if not never and not roomy:
+        drawing.text(np.add(low, [0, 9]), f"{say(dig.width, unit)} by {say(dig.length, unit)}", 8.5, boxed=True)
+    elif not never:
         drawing.text((top + low) / 2 + [0, -7], say(dig.width, unit), size, boxed=True)
         drawing.text((top + low) / 2 + [0, 7], f"by {say(dig.length, unit)}", size, boxed=True)
-    drawing.text(low - [0, 9], "FOOT", 8.0, bold=True, boxed=True)
+    if roomy and grave:
+        drawing.text(low - [0, 9], "FOOT", 8.0, bold=True, boxed=True)
     for corner, name, side in ((0, "A", -1.0), (1, "B", 1.0)):
         drawing.text(
             np.add(drawing.to_page(dig.corners[corner]), [side * 7.0, -7.0]), name, 10.0, bold=True, boxed=True
@@ -366,7 +372,8 @@ def _tie_sketch(plan: Plan, ties: Ties, context: Context, width: float, height: 
             drawing.text(label, said, 10.0, bold=True, boxed=True)
     others = np.stack([drawing.to_page(anchors.xy[k]) for k in used]).mean(axis=0)
     away = (home - others) / max(float(np.hypot(*(home - others))), 1e-6)
-    drawing.text(home + away * [26.0, 20.0], "DIG", 9.0, bold=True, boxed=True)
+    what = "DIG" if plan.container.kind != "foundation" else "STONE"
+    drawing.text(home + away * [26.0, 20.0], what, 9.0, bold=True, boxed=True)
     _north(drawing, plan.site.convergence)
     _scale_bar(drawing, unit)
     return drawing.values()
@@ -656,6 +663,8 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
         if never or plan.checker is None
         else _tie_sketch(plan, plan.checker, context, 0.72 * wide, 0.6 * high * wide),
         "lonlat": list(context.around.get("lonlat", ())),
+        "deep": say(plan.depth.shallow, unit),
+        "head_line": say(plan.dig.from_head_line, unit),
         "water": "" if order.water is None else say(order.water, unit),
     }
 

@@ -6,6 +6,7 @@ import base64
 import datetime
 import hashlib
 import json
+from collections.abc import Sequence
 from functools import lru_cache
 from html import escape
 from importlib import resources
@@ -15,7 +16,7 @@ import typst
 
 from cemgis.errors import CemgisError, InputError
 from cemgis.opening import Plan
-from cemgis.sheets.data import FONT_FOLDER, Context, sheet_data
+from cemgis.sheets.data import FONT_FOLDER, Context, legible, sheet_data
 
 __all__ = ["PAPERS", "checker_sheet", "foundation_sheet", "opening_sheet", "phone_page"]
 
@@ -95,7 +96,9 @@ def checker_sheet(plan: Plan, context: Context, paper: str = "letter") -> bytes:
     return _one_page("checker.typ", plan, context, paper)
 
 
-def foundation_sheet(plan: Plan, context: Context, paper: str = "letter", *, size: str = "", title: str = "") -> bytes:
+def foundation_sheet(
+    plan: Plan, context: Context, paper: str = "letter", *, size: str = "", title: str = "", spaces: Sequence[str] = ()
+) -> bytes:
     """Make the set-out of a foundation: the same ties, to the foundation's head side.
 
     Parameters
@@ -107,8 +110,11 @@ def foundation_sheet(plan: Plan, context: Context, paper: str = "letter", *, siz
     size : str
         The section's rule for its size, in words.
     title : str
+    spaces : sequence of str
+        Under the stone, when there is more than one.
     """
-    return _one_page("foundation.typ", plan, context, paper, size_rule=size, foundation=title)
+    return _one_page("foundation.typ", plan, context, paper, size_rule=legible(size, most=200),
+                     foundation=legible(title or "foundation"), spaces=[legible(one) for one in spaces])  # fmt: skip
 
 
 def _hash(text: str) -> str:
