@@ -457,9 +457,9 @@ def _occupation_table(
     at, group = frame["row"].to_numpy(), frame["group"].to_numpy()
     heads = at[np.flatnonzero(np.diff(group, prepend=-1))]
     columns = ["label", "file", "visit", "receiver", "section", *_EXTRAS]
-    named = pd.DataFrame({name: _texts(table, name).to_numpy(dtype=object)[at] for name in columns if name != "depth"})
-    named["depth"] = _floats(table, "depth")[at] / numbers.metres
-    firsts = named.groupby(group).first().reindex(range(n))
+    firsts = pd.DataFrame({name: _first(_texts(table, name), at, group, n) for name in columns if name != "depth"})
+    depth = pd.Series(_floats(table, "depth") / numbers.metres)
+    firsts["depth"] = _first(depth, at, group, n).astype(float)
     times = frame.groupby("group")["millis"]
     span = {
         name: pd.to_datetime(values.reindex(range(n)).to_numpy(dtype=float), unit="ms", utc=True)
@@ -488,6 +488,15 @@ def _occupation_table(
     shaped["key"] = pd.Series(key[heads], dtype="string")
     shaped["section"] = data["section"].astype("string")
     return gpd.GeoDataFrame(shaped, geometry="geometry", crs=crs)
+
+
+def _first(values: pd.Series, at: np.ndarray, group: np.ndarray, n_groups: int) -> np.ndarray:
+    """Return the first value that is there of each group; `group` rises along `at`."""
+    there = np.flatnonzero(values.notna().to_numpy(dtype=bool)[at])
+    found = there[np.flatnonzero(np.diff(group[there], prepend=-1))]
+    out = np.full(n_groups, None, dtype=object)
+    out[group[found]] = values.iloc[at[found]].to_numpy(dtype=object)
+    return out
 
 
 def _points(xy: np.ndarray, known: np.ndarray) -> np.ndarray:

@@ -96,7 +96,8 @@ def ingest(ground: Ground, evidence: Evidence) -> Ingested:
     gather.raise_if_any()
     if not tables:
         raise InputError.of("ground.toml readings", "there are none", "Name at least one file of readings.")
-    table = pd.concat(tables, ignore_index=True)
+    table = pd.concat(tables, ignore_index=True) if len(tables) > 1 else tables[0]
+    tables.clear()
     layer = LAYERS["readings"]
     crs = ground.crs.crs
     readings = gpd.GeoDataFrame(schema.restore(table, layer, crs), geometry="geometry", crs=crs)
@@ -104,6 +105,7 @@ def ingest(ground: Ground, evidence: Evidence) -> Ingested:
     extras = pd.DataFrame(table[[name for name in _EXTRAS if name in table]])
     wide = readings.join(extras)
     out, occupations, moved = make_occupations(wide, numbers)
+    del wide, extras, table
     readings = gpd.GeoDataFrame(schema.restore(out, layer, crs), geometry="geometry", crs=crs)
     used = readings["used"].fillna(value=False).to_numpy(dtype=bool)
     if not used.any():

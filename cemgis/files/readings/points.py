@@ -163,16 +163,22 @@ def points_of_text(
     with np.errstate(invalid="ignore"):
         # a receiver that gives no sigma writes 0
         given = (sigma_e > 0) & (sigma_n > 0)
-    fix = mapped(text("fix"), FIX_OF, "unknown").fillna("unknown")
-    odd_fix = text("fix")[((fix == "unknown") & (text("fix") != "")).to_numpy(dtype=bool)].unique()
-    if len(odd_fix):
-        notes.append(f"kinds of solution not understood: {', '.join(shown(word, 20) for word in odd_fix[:5])}")
-    kind, condition, note = text("kind"), text("condition"), text("note")
-    kind_word = mapped(kind, KIND_OF, "other")
-    condition_word = mapped(condition, CONDITION_OF, "unknown")
-    for words, ours in ((kind, kind_word == "other"), (condition, condition_word == "unknown")):
-        said_word = words.where(ours.fillna(value=False), "")
-        note = (note + "; " + said_word).where((said_word != "") & (note != ""), note.where(said_word == "", said_word))
+    # A column the file lacks is not spelt out a million times: it goes into the table as one value.
+    words: dict[str, Any] = {"fix": "unknown", "kind": None, "condition": None, "base": None, "canopy": None}
+    if "fix" in chosen:
+        words["fix"] = mapped(text("fix"), FIX_OF, "unknown").fillna("unknown")
+        odd_fix = text("fix")[((words["fix"] == "unknown") & (text("fix") != "")).to_numpy(dtype=bool)].unique()
+        if len(odd_fix):
+            notes.append(f"kinds of solution not understood: {', '.join(shown(word, 20) for word in odd_fix[:5])}")
+    note = text("note")
+    for name, known, other in (("kind", KIND_OF, "other"), ("condition", CONDITION_OF, "unknown")):
+        if name in chosen:
+            words[name] = mapped(text(name), known, other)
+            said_word = text(name).where((words[name] == other).fillna(value=False), "")
+            both = (said_word != "") & (note != "")
+            note = (note + "; " + said_word).where(both, note.where(said_word == "", said_word))
+    words |= {name: text(name) for name in ("base", "canopy") if name in chosen}
+    words["note"] = note if {"note", "kind", "condition"} & set(chosen) else None
     antenna = lengths["antenna_height"]
     if antenna_height_m is not None:
         antenna = np.where(np.isnan(antenna), antenna_height_m, antenna)
@@ -183,29 +189,24 @@ def points_of_text(
         n,
         {
             "line": table.lines,
-            "label": label if label is not None else text("label").to_numpy(dtype=object),
+            "label": label if label is not None else text("label"),
             "section": section,
             "time": times,
             "x": x,
             "y": y,
             "height": lengths["height"],
-            "fix": fix.to_numpy(dtype=object),
             "hdop": numbers["hdop"],
             "satellites": numbers["satellites"],
             "sigma_e": np.where(given, sigma_e, np.nan),
             "sigma_n": np.where(given, sigma_n, np.nan),
-            "sigma_from": np.where(given, "the file", ""),
+            "sigma_from": pd.array(["the file"], dtype="string").take(np.where(given, 0, -1), allow_fill=True),
             "antenna_height": antenna,
-            "kind": kind_word.to_numpy(dtype=object),
-            "condition": condition_word.to_numpy(dtype=object),
             "depth": depth,
-            "base": text("base").to_numpy(dtype=object),
-            "canopy": text("canopy").to_numpy(dtype=object),
-            "note": note.to_numpy(dtype=object),
             "occupation": numbers["occupation"],
+            **words,
         },
     )
-    kept = full[~unusable].reset_index(drop=True)
+    kept = full[~unusable].reset_index(drop=True) if unusable.any() else full
     if not len(kept):
         raise nothing_usable(where, broken, n_broken)
     broken = sorted(broken)[:NAMED]

@@ -63,7 +63,8 @@ def raw_table(n: int, columns: Mapping[str, Any]) -> pd.DataFrame:
     for name in _ORDERED:
         values = columns.get(name)
         if name in _TEXTS:
-            text = pd.Series(pd.NA if values is None else values, index=range(n), dtype="string")
+            own = pd.NA if values is None else values.array if isinstance(values, pd.Series) else values
+            text = pd.Series(own, index=range(n), dtype="string")
             data[name] = text.mask(text == "")
         elif name in _REALS:
             data[name] = np.full(n, np.nan) if values is None else np.broadcast_to(np.asarray(values, float), (n,))
