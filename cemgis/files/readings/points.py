@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
