@@ -417,6 +417,10 @@ class PoolForecast:
         ``lasts_low``, ``lasts_high``: chance then to last past the horizon.
     rates : dict of str to Rate
         What was learnt, by process.
+    used : ndarray of int, shape (paths, years)
+        Spaces taken until the end of each year, in every future drawn.
+    pace : ndarray, shape (paths,)
+        Spaces taken a year in the later years of each future.
     """
 
     pool: str
@@ -431,6 +435,42 @@ class PoolForecast:
     lasts: pd.Series
     moves: pd.DataFrame
     rates: Mapping[str, Rate]
+    used: Ints
+    pace: Floats
+
+    def buys(self, spaces: int) -> tuple[float, float, float]:
+        """Years that so many more spaces put off the day when all are gone: 5, 50 and 95 %.
+
+        Beyond the horizon every future goes on at the pace of its own later years.
+
+        Parameters
+        ----------
+        spaces : int
+
+        Returns
+        -------
+        low, middle, high : float
+            Infinite in futures that take none.
+        """
+        now, then = self._gone(self.left), self._gone(self.left + spaces)
+        with np.errstate(invalid="ignore"):
+            bought = np.where(np.isinf(then), np.inf, then - now)
+        low, middle, high = np.quantile(bought, [0.05, 0.5, 0.95], method="inverted_cdf")
+        return float(low), float(middle), float(high)
+
+    def _gone(self, spaces: int) -> Floats:
+        """Years from the start until so many spaces are taken, in each future; within a year evenly."""
+        horizon = self.used.shape[1]
+        if spaces <= 0:
+            return np.zeros(len(self.used))
+        at = (self.used < spaces).sum(axis=1)
+        here = np.minimum(at, horizon - 1)
+        rows = np.arange(len(self.used))
+        before = np.where(here > 0, self.used[rows, here - 1], 0)
+        year = np.maximum(self.used[rows, here] - before, 1)
+        with np.errstate(divide="ignore"):
+            later = horizon + (spaces - self.used[:, -1]) / self.pace
+        return np.asarray(np.where(at < horizon, here + (spaces - before) / year, later), dtype=np.float64)
 
     def chance_lasts(self, year: int) -> float:
         """Chance that something is left at the end of a year.
@@ -591,7 +631,8 @@ def forecast(
         drawn["sales ahead of need a year"], drawn["trend of sales"] = level, slope
         used += _draw_counts(rng, level[:, None] * np.exp(slope[:, None] * ahead), rate.phi)
         both = sold + sum(counts[f"{pool} by {kind}"].to_numpy() for kind in _TAKEN_BY[pool])
-        pools[pool] = _pool(pool, int(left[pool]), both, used, years, drawn, {**rates, f"sales of {name}": rate})
+        every_rate = {**rates, f"sales of {name}": rate}
+        pools[pool] = _pool(pool, int(left[pool]), both, used, years, drawn, every_rate, round(hold))
     rows = [
         backtest(burials.loc[(burials["kind"] != "infant").to_numpy(), "year"], last_year, rules=rules).assign(
             what="burials of adults"
@@ -626,9 +667,11 @@ def _draw_counts(rng: np.random.Generator, mean: Floats, phi: float) -> Ints:
 
 def _pool(
     pool: str, left: int, counts: Ints, used: Ints, years: Ints, drawn: Mapping[str, Floats],
-    rates: Mapping[str, Rate],
+    rates: Mapping[str, Rate], hold: int,
 ) -> PoolForecast:  # fmt: skip
-    gone = np.cumsum(used, axis=1) >= left
+    taken = np.cumsum(used, axis=1)
+    gone = taken >= left
+    steady = used[:, hold:] if hold < used.shape[1] else used
     lasts = pd.Series(1.0 - gone.mean(axis=0), index=pd.Index(years, name="year"), name="chance")
     start = int(years[0]) - 1
     full = np.where(gone.any(axis=1), years[np.argmax(gone, axis=1)].astype(float), np.inf)
@@ -645,7 +688,7 @@ def _pool(
     )
     return PoolForecast(
         pool, left, start, float(counts.mean()), plain_years(left, counts), low, likely, middle, high, lasts,
-        moves.loc[order.index].reset_index(drop=True), rates,
+        moves.loc[order.index].reset_index(drop=True), rates, taken, steady.mean(axis=1),
     )  # fmt: skip
 
 

@@ -859,7 +859,7 @@ def room_for(
         if full <= most:
             return True, "second right: infant at the foot"
         return False, f"{full} lie there, the rule allows {most} infant besides"
-    levels = int(rules["space.levels"])
+    levels = int(rules["space.full_burials"])
     if full < levels:
         return True, f"double depth: over the {full} that lie{'s' if full == 1 else ''} there"
     return False, f"{full} lie{'s' if full == 1 else ''} there, the rule allows {levels}"

@@ -23,9 +23,10 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
+from matplotlib.patheffects import withStroke
 
 from cemgis import __version__, drawing
-from cemgis.capacity import USES
+from cemgis.capacity import LOST_TO, LOST_USES, USES
 from cemgis.drawing import SANS, SERIF, Facts, Frame, printable, wrap
 from cemgis.expansion import PRELIMINARY, Choice, lots_table
 from cemgis.forecast import POOLS, Forecast
@@ -71,12 +72,24 @@ USE_LOOKS: Mapping[str, Look] = {
     "free": Look("#ffffff", "#6b6257"),
     "free, in a lot in use": Look("#eef5ea", "#6a994e", "dots"),
     "right held": Look("#f3e3b3", "#6b6257"),
-    "room for one more": Look("#cfe3ee", "#1b4965", "upright"),
-    "used": Look("#a9bccd", "#44525f"),
-    "lost": Look("#d9d4cc", "#2b2b2b", "crossed"),
-    "too little clearance": Look("#f6d9d5", "#b3261e", "diagonal"),
-    "not before it is settled": Look("#efe6ef", "#6b5570", "level"),
+    "room for one more": Look("#dcecf4", "#1b4965", "upright"),
+    "used, urns may follow": Look("#c3d0db", "#44525f"),
+    "used": Look("#93a9bd", "#44525f"),
 }
+LOST_LOOKS: Mapping[str, Look] = {
+    "trees": Look("#c9dcbb", "#3d4f2a", "crossed"),
+    "drives": Look("#e6e2dc", "#6b6257", "crossed"),
+    "walls and other obstacles": Look("#d9d4cc", "#2b2b2b", "crossed"),
+    "stones": Look("#c9c3b8", "#2b2b2b", "dots"),
+    "crooked vaults": Look("#e8a59d", "#7a1712", "diagonal"),
+    "too little clearance": Look("#f6d9d5", "#b3261e", "diagonal"),
+    "slope": Look("#e7c9a6", "#7a4d00", "diagonal"),
+    "probable graves": Look("#d8cbe0", "#4b3a57", "level"),
+    "doubt": Look("#efe6ef", "#6b5570", "level"),
+    "earlier digging": Look("#e4d3c3", "#7a4d00", "level"),
+}
+LOST_SIGNS = dict(zip(LOST_TO, "TDWSVCLGQE", strict=True))
+"""A letter for what a space is lost to, so that the map is read without colours."""
 _REASON_LOOKS = (
     ("building", Look("#e3d0c0", "#7a4d00", "crossed")),
     ("well", Look("#cfe3ee", "#1b4965", "dots")),
@@ -122,6 +135,22 @@ class _Page:
     def text(self, x: float, y: float, said: str, size: float, **more: Any) -> None:
         given: dict[str, Any] = {"color": DARK, "ha": "left", "va": "baseline", "family": list(SERIF)} | more
         self.axes.text(x, y, said, fontsize=size, parse_math=False, **given)
+
+    def sign(self, x: float, y: float, letter: str, size: float) -> None:
+        """Set one letter on a tinted place, with a halo."""
+        said = self.axes.text(
+            x,
+            y,
+            letter,
+            fontsize=size,
+            color=DARK,
+            ha="center",
+            va="center",
+            family=list(SANS),
+            zorder=8,
+            weight="bold",
+        )
+        said.set_path_effects([withStroke(linewidth=1.2, foreground="white")])
 
     def paragraph(self, x: float, y: float, width: float, said: str, size: float, **more: Any) -> float:
         """Set text from y downwards; return the y below it."""
@@ -275,6 +304,9 @@ def board_pages(
     made: Forecast,
     facts: Facts,
     rules: Sequence[tuple[str, str, str]],
+    *,
+    lost: pd.DataFrame | None = None,
+    notes: Sequence[str] = (),
 ) -> list[Figure]:
     """Draw the report for the board: the answer, the years, a page a section, what it rests on.
 
@@ -288,40 +320,51 @@ def board_pages(
     facts : Facts
     rules : sequence of (rule, value, source)
         Those it used.
+    lost : DataFrame, optional
+        From `cemgis.capacity.sum_lost`.
+    notes : sequence of str
+        Said with the assumptions.
 
     Returns
     -------
     list of Figure
     """
     return [
-        _answer_page(sums, made, facts),
+        _answer_page(sums, made, facts, lost),
         _years_page(made, facts),
         *(_section_page(section, sums, possible, spaces, facts) for section in sorted(set(possible["section"]))),
-        _basis_page(made, facts, rules),
+        _basis_page(made, facts, rules, notes),
     ]
 
 
-def _answer_page(sums: pd.DataFrame, made: Forecast, facts: Facts) -> Figure:
+_POSSIBLE = {
+    "full": "full burials still possible",
+    "urns": "urns still possible (in full spaces: besides)",
+    "full_held": "full burials, only for holders of rights",
+    "urns_held": "urns, only for holders of rights",
+}
+
+
+def _answer_page(sums: pd.DataFrame, made: Forecast, facts: Facts, lost: pd.DataFrame | None) -> Figure:
     page, y = _page(facts, "How many are left, and until when")
     width = page.width - 2 * _INSET
     for line in made.words():
         y = page.paragraph(_INSET, y, width, line, 10.5) - 4
     y -= 8
-    total = sums.groupby("kind", sort=False)[[*USES, "total", "full", "urns"]].sum()
+    total = sums.groupby("kind", sort=False)[[*USES, "total", "full", "urns", "full_held", "urns_held"]].sum()
     rows = [["", *(POOLS[kind] for kind in POOLS if kind in total.index)]]
     for use in (*USES, "total"):
         rows.append([use, *(f"{int(total.loc[kind, use]):,}" for kind in POOLS if kind in total.index)])
-    rows.append(
-        [
-            "burials still possible, full",
-            *(f"{int(total.loc[kind, 'full']):,}" for kind in POOLS if kind in total.index),
-        ]
-    )
-    rows.append(
-        ["urns still possible", *(f"{int(total.loc[kind, 'urns']):,}" for kind in POOLS if kind in total.index)]
-    )
+    kinds = [kind for kind in POOLS if kind in total.index]
+    for name, words in _POSSIBLE.items():
+        if total[name].sum():
+            rows.append([words, *(f"{int(total.loc[kind, name]):,}" for kind in kinds)])
     columns = len(rows[0]) - 1
-    y = page.table(_INSET, y, [150.0, *[(width - 150.0) / columns] * columns], rows, 8.6, right=range(1, columns + 1))
+    y = page.table(_INSET, y, [180.0, *[(width - 180.0) / columns] * columns], rows, 8.6, right=range(1, columns + 1))
+    if lost is not None and len(lost):
+        sums_lost = lost.drop(columns=["section", "total"]).sum()
+        parts = ", ".join(f"{int(number):,} to {what}" for what, number in sums_lost.items() if number)
+        y = page.paragraph(_INSET, y - 3, width, f"Lost: {parts}. Every one is named in lost.csv.", 8.6)
     room = y - _INSET - 40
     if room > 120:
         axes = page.chart(_INSET + 26, _INSET + 34, width - 130, min(room - 24, 230))
@@ -422,19 +465,22 @@ def _section_page(section: str, sums: pd.DataFrame, possible: pd.DataFrame, spac
     for use in (*USES, "total"):
         if mine[use].sum():
             rows.append([use, *(f"{int(value):,}" for value in mine[use])])
-    rows.append(["burials still possible, full", *(f"{int(value):,}" for value in mine["full"])])
-    rows.append(["urns still possible", *(f"{int(value):,}" for value in mine["urns"])])
+    for name, words in _POSSIBLE.items():
+        if mine[name].sum():
+            rows.append([words, *(f"{int(value):,}" for value in mine[name])])
     y = page.table(
         _INSET, y, [170.0, *[(width - 170.0) / len(kinds)] * len(kinds)], rows, 8.6, right=range(1, len(kinds) + 1)
     )
-    lost = own[own["use"].isin(["lost", "too little clearance", "not before it is settled"])]
+    lost = own[own["use"].isin(LOST_USES).to_numpy()]
     said = _lost_words(lost)
     low = _INSET + 14 + 11.0 * min(len(said), 12)
     here = spaces[(spaces["section"] == section).to_numpy()]
     shapes = np.asarray(here.geometry, dtype=object) if len(here) else np.empty(0, dtype=object)
     placed = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes)) if len(shapes) else np.zeros(0, dtype=bool)
     if placed.any():
-        use = here["space_id"].astype(object).map(own.set_index("space_id")["use"]).to_numpy(dtype=object)
+        shown = own["use"].where(~own["use"].isin(LOST_USES), own["lost_to"])
+        shown.index = own["space_id"]
+        use = here["space_id"].astype(object).map(shown).to_numpy(dtype=object)
         _uses_map(page, shapes[placed], use[placed], (_INSET, low + 20, page.width - _INSET, y - 14), facts)
     at = low
     if said:
@@ -453,17 +499,18 @@ def _lost_words(lost: pd.DataFrame) -> list[str]:
     """Say why spaces are lost, one line a reason, the spaces named."""
     lines = []
     alike = lost["why"].astype(str).map(lambda why: _ONE_OF_MANY.sub("…", why))
-    for (use, why), rows in lost.groupby([lost["use"], alike], sort=False):
+    for (what, why), rows in lost.groupby([lost["lost_to"], alike], sort=False):
         names = [str(name) for name in rows["space_id"]]
         shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
-        lines.append(f"{shown}: {use}" + (f" ({str(why)[:90]})" if why else ""))
+        lines.append(f"{what}: {shown}" + (f" ({str(why)[:90]})" if why else ""))
     return lines if len(lines) <= 12 else [*lines[:11], f"... and {len(lines) - 11} more reasons: see lost.csv"]
 
 
 def _uses_map(page: _Page, shapes: Any, use: Any, box: tuple[float, float, float, float], facts: Facts) -> None:
     left, low, right, high = box
-    legend = [name for name in USES if (use == name).any()]
-    right_map = right - 130
+    looks = {**USE_LOOKS, **LOST_LOOKS}
+    legend = [name for name in looks if (use == name).any()]
+    right_map = right - 146
     bounds = shapely.total_bounds(shapes)
     unit_per_pt = max((bounds[2] - bounds[0]) / (right_map - left), (bounds[3] - bounds[1]) / (high - low))
     scales = [
@@ -474,14 +521,25 @@ def _uses_map(page: _Page, shapes: Any, use: Any, box: tuple[float, float, float
     centre = np.array([(bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2])
     middle = np.array([(left + right_map) / 2, (low + high) / 2])
     drawn = shapely.transform(shapes, lambda xy: (xy - centre) / upp + middle)
+    size = 0.8 * float(np.sqrt(shapely.area(shapely.minimum_rotated_rectangle(drawn[0])))) if len(drawn) else 0.0
     for name in legend:
-        page.fill(drawn[use == name], USE_LOOKS[name], 0.35)
+        page.fill(drawn[use == name], looks[name], 0.35)
+        if name in LOST_SIGNS and size >= 2.5:
+            for x, y in shapely.get_coordinates(shapely.centroid(drawn[use == name])):
+                page.sign(x, y, LOST_SIGNS[name], min(size, 7.0))
     y = high - 10
+    x = right - 136
     for name in legend:
-        page.fill(np.array([shapely.box(right - 118, y - 2, right - 100, y + 8)], dtype=object), USE_LOOKS[name], 0.5)
-        page.text(right - 94, y, name, 8)
+        lost = name in LOST_SIGNS
+        if lost and not any(other in LOST_SIGNS for other in legend[: legend.index(name)]):
+            page.text(x, y - 2, "lost, and to what", 8, style="italic")
+            y -= 15
+        page.fill(np.array([shapely.box(x, y - 2, x + 18, y + 8)], dtype=object), looks[name], 0.5)
+        if lost:
+            page.sign(x + 9, y + 3, LOST_SIGNS[name], 6.5)
+        page.text(x + 24, y, name, 8)
         y -= 15
-    _north_and_scale(page, right - 118, y - 60, scale, upp, facts)
+    _north_and_scale(page, x, y - 60, scale, upp, facts)
 
 
 def _north_and_scale(page: _Page, x: float, y: float, scale: float, upp: float, facts: Facts) -> None:
@@ -510,10 +568,10 @@ def _north_and_scale(page: _Page, x: float, y: float, scale: float, upp: float, 
     page.text(x, y - 36, drawing.say_scale(scale, facts.unit).split("  ")[0], 7)
 
 
-def _basis_page(made: Forecast, facts: Facts, rules: Sequence[tuple[str, str, str]]) -> Figure:
+def _basis_page(made: Forecast, facts: Facts, rules: Sequence[tuple[str, str, str]], notes: Sequence[str]) -> Figure:
     page, y = _page(facts, "What it rests on")
     width = page.width - 2 * _INSET
-    for line in made.assumptions:
+    for line in [*made.assumptions, *notes]:
         y = page.paragraph(_INSET, y, width, line, 9.5) - 3
     y -= 8
     rows = [["rule", "value", "source"], *rules]
@@ -567,8 +625,8 @@ def board_html(
     columns = ["section", "kind", *USES, "total", "full", "urns"]
     counted = [columns, *sums[columns].astype(str).to_numpy().tolist()]
     gone = [
-        ["space", "section", "not counted", "why"],
-        *lost[["space_id", "section", "use", "why"]].astype(str).to_numpy().tolist(),
+        ["space", "section", "lost to", "why"],
+        *lost[["space_id", "section", "lost_to", "why"]].astype(str).to_numpy().tolist(),
     ]
     figures = "".join(
         f'<img alt="{html.escape(words, quote=True)}" src="data:image/png;base64,{base64.b64encode(png).decode()}">'
@@ -583,7 +641,7 @@ def board_html(
         "<h1>How many are left, and until when</h1>"
         f"<p><em>{html.escape(facts.name)}, as of {html.escape(facts.date)}</em></p>"
         f"{said}{figures}<h2>Spaces by section and use</h2>{table(counted, 'Every space is counted once.')}"
-        f"<h2>Spaces that are not counted</h2>{table(gone, f'{len(lost)} spaces')}"
+        f"<h2>Spaces that are lost, and to what</h2>{table(gone, f'{len(lost)} spaces')}"
         f"<h2>What it rests on</h2><ul>{basis}</ul>{table([['rule', 'value', 'source'], *rules], 'Rules used')}"
         f"<p>From evidence {html.escape(facts.evidence_hash[:12])}, cemgis {__version__}.</p></main></body></html>\n"
     )

@@ -26,6 +26,7 @@ __all__ = [
     "hollows",
     "mask_polygon",
     "slope_percent",
+    "slope_under",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -142,6 +143,44 @@ def slope_percent(heights: npt.ArrayLike, cell_x: float, cell_y: float) -> Float
     380.03
     """
     return np.asarray(100.0 * np.hypot(*gradient(heights, cell_x, cell_y)))
+
+
+def slope_under(dem: Dem, slope: Floats, shapes: npt.NDArray[np.object_]) -> Floats:
+    """Slope under small areas: the mean of the cells under the middle and halfway from it to every corner.
+
+    Parameters
+    ----------
+    dem : Dem
+    slope : ndarray
+        Percent, on its cells.
+    shapes : ndarray of Polygon, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        NaN where no cell is known, and for a missing shape.
+
+    Examples
+    --------
+    >>> plane = Dem(np.tile(np.arange(9.0), (9, 1)), 0.0, 45.0, 5.0, 5.0)
+    >>> slope = slope_percent(plane.heights, 5, 5)
+    >>> shapes = np.array([shapely.box(20, 20, 24, 32), shapely.box(900, 0, 904, 12)])
+    >>> slope_under(plane, slope, shapes).round(6).tolist()
+    [20.0, nan]
+    """
+    middle = shapely.centroid(shapes)
+    xy, of = shapely.get_coordinates(shapes, return_index=True)
+    corner = np.append(of[1:] == of[:-1], False)[: len(of)]  # the last point of a ring is its first
+    xy, of = xy[corner], of[corner]
+    there = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
+    centres = np.full((len(shapes), 2), np.nan)
+    centres[there] = shapely.get_coordinates(middle[there])
+    points, of = np.concatenate([centres[there], (xy + centres[of]) / 2]), np.concatenate([np.flatnonzero(there), of])
+    values = dem.at(slope, points)
+    known = np.isfinite(values)
+    sums = np.bincount(of[known], values[known], minlength=len(shapes))
+    number = np.bincount(of[known], minlength=len(shapes))
+    return np.asarray(np.where(number > 0, sums / np.maximum(number, 1), np.nan), dtype=np.float64)
 
 
 def aspect_deg(heights: npt.ArrayLike, cell_x: float, cell_y: float) -> Floats:

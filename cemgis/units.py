@@ -10,6 +10,7 @@ from cemgis.errors import InputError
 
 __all__ = [
     "FOOT",
+    "HEIGHT_UNITS",
     "METRE",
     "UNITS",
     "US_SURVEY_FOOT",
@@ -54,6 +55,8 @@ METRE = Unit("metre", "m", 1.0, "SI")
 FOOT = Unit("foot", "ft", 0.3048, "85 FR 62698 (Federal Register 2020-21902): 0.3048 m exactly")
 US_SURVEY_FOOT = Unit("US survey foot", "ft", 1200.0 / 3937.0, "85 FR 62698 (Federal Register 2020-21902): 1200/3937 m")
 UNITS = (METRE, FOOT, US_SURVEY_FOOT)
+HEIGHT_UNITS = {"m": METRE, "ft": FOOT, US_SURVEY_FOOT.name: US_SURVEY_FOOT}
+"""How the unit of a grid of heights is written."""
 
 
 def unit_of_factor(metres: float, where: str = "crs") -> Unit:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from shapely import affinity
 
 from cemgis import cli, pipeline
+from cemgis.capacity import LOST_TO, LOST_USES
 from cemgis.errors import InputError
 from cemgis.expansion import as_plat, best_directions, default_directions, frontier, lay_out, lots_table
 from cemgis.invent import parcel as invent_parcel
@@ -369,6 +370,19 @@ def test_the_forecast_command_says_and_writes(planned, capsys):
     assert "How many are left" in html
     assert "<script" not in html
     lost = pd.read_csv(pages / "lost.csv")
-    gone = ("lost", "too little clearance", "not before it is settled")
-    assert len(lost) == sum(row[use] for row in said["capacity"] for use in gone)
+    assert len(lost) == sum(row[use] for row in said["capacity"] for use in LOST_USES)
     assert lost["why"].notna().all()
+    counted = lost["lost_to"].value_counts().to_dict()
+    assert counted == {what: n for what in LOST_TO if (n := sum(row[what] for row in said["lost"]))}
+    # the demo's last rows fall to the brook; where they do, the heights say so
+    steep = lost[lost["lost_to"] == "slope"]
+    assert len(steep)
+    assert set(steep["section"]) == {"D"}
+    assert (steep["slope"] > 15).all()
+    # and every one of them is on a layer of its own
+    drawn = gpd.read_file(pages / "capacity.gpkg", layer="lost").set_index("space_id")
+    every = gpd.read_file(pages / "capacity.gpkg", layer="spaces")
+    assert set(drawn.index) == set(lost["space_id"])
+    assert list(drawn.loc[lost["space_id"], "lost_to"]) == list(lost["lost_to"])
+    assert every.geometry.is_valid.all()
+    assert sum(every["full"]) == sum(row["full"] for row in said["capacity"])

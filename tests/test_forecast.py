@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from cemgis.capacity import capacity
 from cemgis.forecast import (
     JEFFREYS,
     Gamma,
@@ -102,6 +103,58 @@ def test_sums_of_public_bodies():
     assert pytest.approx(234) == 600 * 0.60 * 0.65  # Pleasanton: "up to 235"
     assert 66 + 225 * 2 + 27 * 3 + 16 * 4 == 661  # Amherst NH
     assert math.isinf(plain_years(10, [0, 0]))
+
+
+def test_moray():
+    # Moray Council, answer under the FOI Act, 26 Jan 2021: 10,717 lairs left, full in 2069. The yearly number is not
+    # published: 48 years imply about 223.
+    a_year = 10_717 / (2069 - 2021)
+    assert 2021 + plain_years(10_717, [223] * 5) == pytest.approx(2069, abs=0.1)
+    # five years of such counts: the closed form holds their year, and is not wider than the counts allow
+    rate = JEFFREYS.update([round(a_year)] * 5)
+    low, middle, high = full_time(rate, 10_717).ppf([0.05, 0.5, 0.95])
+    assert 2021 + low < 2069 < 2021 + high
+    assert middle == pytest.approx(48, abs=0.2)
+    # to first order the relative variance of the time is 1/left + 1/events counted
+    assert (high - low) / 2 == pytest.approx(1.645 * 48 * math.sqrt(1 / 10_717 + 1 / rate.shape), rel=0.02)
+
+
+def test_hastings():
+    # Hastings BC, answer under the FOI Act, Jan 2020: about 90 full and 90 cremation spaces a year, about 30 years.
+    # What is left is not published: 30 years imply 2,700 of each kind; each fills up by itself.
+    assert plain_years(2700, [90] * 5) == 30
+    both = Gamma(0.5, 0.0).update([180] * 5)
+    assert full_time(both, 5400).median() == pytest.approx(30, abs=0.1)
+    taken = pd.DataFrame({"space_id": np.arange(4500), "section": "A", "pool": ["full", "cremation"] * 2250,
+                          "year": np.repeat(np.arange(1995, 2020), 180), "by": ["casket", "urn"] * 2250})  # fmt: skip
+    burials = taken.rename(columns={"by": "kind"})[["kind", "pool", "year"]]
+    made = forecast(taken, burials, {"full": 2700, "cremation": 2700}, last_year=2019, rules=RULES, paths=2000)
+    for pool in ("full", "cremation"):
+        item = made.pools[pool]
+        assert item.plain == 30
+        assert item.low < 2049 < item.high
+        assert item.middle == pytest.approx(2049, abs=2)
+
+
+def test_chigwell():
+    # Chigwell burial space assessment, 2016: 24 to 53 years, 38.5 adopted, which is their midpoint.
+    assert (24 + 53) / 2 == 38.5
+    # The division at the mean of the two rates gives less: years are averaged as their inverses.
+    assert plain_years(1000, [1000 / 24, 1000 / 53]) == pytest.approx(2 * 24 * 53 / (24 + 53))
+    assert plain_years(1000, [1000 / 24, 1000 / 53]) == pytest.approx(33.04, abs=0.005)
+
+
+def test_cornwall():
+    # Cornwall Council audit (BBC, 2015): 11,719 + 18,873 + 3,262 = 33,854 plots left, 20 years at worst.
+    parts = {"A": 11_719, "B": 18_873, "C": 3_262}
+    spaces = pd.DataFrame({"section": np.repeat(list(parts), list(parts.values())), "kind": "full", "state": "vacant"})
+    counted = capacity(spaces)
+    assert counted.by_section["vacant"].to_dict() == parts
+    assert counted.total["vacant"] == 33_854
+    # the rate that worst case implies, 1,693 a year, gives it back; nine in ten futures at it lie within half a year
+    rate = JEFFREYS.update([1693] * 5)
+    assert plain_years(33_854, [1693] * 5) == pytest.approx(20, abs=0.005)
+    assert full_time(rate, 33_854).ppf([0.05, 0.95]) == pytest.approx([20, 20], abs=0.5)
 
 
 # ---- algebra and oracles --------------------------------------------------------------------------------------------
@@ -258,3 +311,42 @@ def test_looking_back_sees_a_break():
     table = backtest(years, 2010, rules=RULES).set_index("stand")
     assert not table.loc[1990, "inside"]
     assert table.loc[1980, "inside"]
+
+
+# ---- years bought ----------------------------------------------------------------------------------------------------
+
+
+def only_sales(counts, left, **more):
+    n = int(np.sum(counts))
+    years = np.repeat(np.arange(2021 - len(counts), 2021), counts)
+    taken = pd.DataFrame({"space_id": np.arange(n), "section": "A", "pool": "full", "year": years, "by": "sale"})
+    none = pd.DataFrame({"kind": pd.Series(dtype=object), "pool": pd.Series(dtype=object),
+                         "year": pd.Series(dtype="Int64")})  # fmt: skip
+    given = {"slope_sd": 0.0, "window": len(counts), "alpha": 0.0} | more
+    return forecast(taken, none, {"full": left}, last_year=2020, rules=rules(**given)).pools["full"]
+
+
+@pytest.mark.parametrize(("spaces", "left"), [(120, 50), (400, 50), (400, 0), (6000, 50)])
+def test_years_bought_are_the_time_of_so_many_more_events(spaces, left):
+    # given the rate, the time of the next n events does not depend on those before: beta prime, as for the first n
+    counts = [11, 13, 9, 13, 21, 12, 14, 10, 15, 13]
+    item = only_sales(counts, left)
+    closed = full_time(JEFFREYS.update(counts), spaces).ppf([0.05, 0.5, 0.95])
+    assert item.buys(spaces) == pytest.approx(closed, rel=0.04, abs=1.0)  # 6,000 draws; far beyond the horizon too
+    assert item.buys(spaces)[0] < spaces / item.a_year < item.buys(spaces)[2]
+
+
+def test_more_land_buys_more_years_and_a_trend_widens_them():
+    item = only_sales([12] * 25, 100)
+    bought = [item.buys(n)[1] for n in (50, 100, 400, 2500)]
+    assert bought == sorted(bought)
+    assert item.buys(0) == (0.0, 0.0, 0.0)
+    trend = only_sales([12] * 25, 100, slope_sd=0.02)
+    low, _, high = item.buys(400)
+    low2, _, high2 = trend.buys(400)
+    assert high2 - low2 > 1.3 * (high - low)
+
+
+def test_what_nobody_takes_lasts_for_ever():
+    item = only_sales([0] * 25, 10)
+    assert math.isinf(item.buys(500)[2])

@@ -303,6 +303,10 @@ def test_gaps_between_rows_start_again():
          "section[2]: a section 'A' is there already, section[1]"),
         ("[[section]]", '[rules]\n"no.rule" = { value = 1, source = "x" }\n[[section]]',
          "rules.no.rule: there is no such rule"),
+        ("[[section]]", '[terrain]\nfile = "dem.tif"\nheights = "yard"\n[[section]]',
+         "terrain.heights: 'yard' is no unit of height. One of: m, ft, US survey foot"),
+        ("[[section]]", '[terrain]\nheights = "m"\n[[section]]', "terrain.file: missing"),
+        ("[[section]]", '[terrain]\nfile = "../dem.tif"\nheights = "m"\n[[section]]', "leads out of the ground"),
         ("[[section]]", 'marker_label = "{plot}"\n[[section]]', "plat[1].marker_label: there is no such key"),
     ],
 )  # fmt: skip

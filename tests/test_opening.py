@@ -345,7 +345,7 @@ def test_negative_cover_is_refused():
 
 
 def test_room_in_a_space_by_the_rules():
-    double = Rules(FOOT, {"space.levels": {"value": 2, "source": "board, 2001"}})
+    double = Rules(FOOT, {"space.full_burials": {"value": 2, "source": "board, 2001"}})
     assert room_for("full", 1, 0, "vault", infant=False, rules=double)[0]
     assert not room_for("full", 1, 0, "vault", infant=False, rules=RULES)[0]
     assert room_for("full", 1, 0, "none", infant=True, rules=RULES) == (True, "second right: infant at the foot")

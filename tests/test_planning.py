@@ -8,7 +8,7 @@ import pypdf
 import shapely
 
 from cemgis import planning
-from cemgis.capacity import USES, still_possible, sum_possible
+from cemgis.capacity import LOST_TO, LOST_USES, USES, still_possible, sum_possible
 from cemgis.drawing import Facts
 from cemgis.expansion import PRELIMINARY, lay_out
 from cemgis.forecast import forecast, takings
@@ -84,8 +84,12 @@ def test_the_page_escapes_what_the_data_say():
 
 
 def test_every_use_and_reason_has_its_own_look():
-    looks = [planning.USE_LOOKS[use] for use in USES]
-    assert len({(look.fill, look.pattern) for look in looks}) == len(USES)
+    looks = [planning.USE_LOOKS[use] for use in USES if use not in LOST_USES]
+    looks += [planning.LOST_LOOKS[what] for what in LOST_TO]
+    assert len({(look.fill, look.pattern) for look in looks}) == len(USES) - len(LOST_USES) + len(LOST_TO)
+    signs = planning.LOST_SIGNS
+    assert set(signs) == set(LOST_TO)
+    assert len(set(signs.values())) == len(LOST_TO)  # told apart without colours
     reasons = ["within 30.00 ft of building", "within 50.00 ft of watercourse", "within 10.00 ft of tree",
                "steeper than 15 %", "hollow of 0.50 ft or more", "within 7.00 m of road", "floods"]  # fmt: skip
     assert len({(planning.reason_look(reason).fill, planning.reason_look(reason).pattern) for reason in reasons}) == 7

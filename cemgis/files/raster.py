@@ -15,11 +15,10 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from cemgis.errors import InputError
 from cemgis.files.tables import existing_file
 from cemgis.terrain import Dem
-from cemgis.units import FOOT, METRE, US_SURVEY_FOOT, Unit
+from cemgis.units import HEIGHT_UNITS, Unit
 
 __all__ = ["read_dem"]
 
-_HEIGHT_UNITS = {"m": METRE.metres, "ft": FOOT.metres, US_SURVEY_FOOT.name: US_SURVEY_FOOT.metres}
 _MOST_CELLS = 40_000_000
 
 
@@ -47,10 +46,10 @@ def read_dem(path: Path | str, crs: pyproj.CRS, unit: Unit, *, heights: str, whe
     """
     path = Path(path)
     place = where or path.name
-    factor = _HEIGHT_UNITS.get(heights.strip())
-    if factor is None:
+    written = HEIGHT_UNITS.get(heights.strip())
+    if written is None:
         raise InputError.of(
-            f"{place} heights", f"{heights!r} is no unit of height", 'Write "m", "ft" or "US survey foot".'
+            f"{place} heights", f"{heights!r} is no unit of height", f"One of: {', '.join(HEIGHT_UNITS)}."
         )
     existing_file(path, place)
     try:
@@ -77,7 +76,7 @@ def read_dem(path: Path | str, crs: pyproj.CRS, unit: Unit, *, heights: str, whe
         why = "in degrees" if here.is_geographic else ("turned" if same else f"in {here.name}")
         z, transform = _into(z, transform, here, crs, place)
         note = f"{place} is {why}; it was reprojected, cells {abs(transform.a):.3g} {unit.suffix}"
-    return Dem(z * (factor / unit.metres), transform.c, transform.f, transform.a, -transform.e, note)
+    return Dem(z * (written.metres / unit.metres), transform.c, transform.f, transform.a, -transform.e, note)
 
 
 def _into(

@@ -36,6 +36,7 @@ from cemgis.ground.entries import (
     Section,
     Size,
     TapedEntry,
+    TerrainEntry,
     Withheld,
 )
 from cemgis.ground.parse import parse_ground
@@ -76,6 +77,7 @@ __all__ = [
     "Section",
     "Size",
     "TapedEntry",
+    "TerrainEntry",
     "Withheld",
     "parse_ground",
 ]

@@ -48,6 +48,7 @@ __all__ = [
     "Section",
     "Size",
     "TapedEntry",
+    "TerrainEntry",
     "Withheld",
 ]
 
@@ -136,6 +137,22 @@ class TapedEntry:
     file: str
     delimiter: str | None = None
     encoding: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TerrainEntry:
+    """Heights of the ground.
+
+    Parameters
+    ----------
+    where, file : str
+    heights : str
+        Unit of the heights.
+    """
+
+    where: str
+    file: str
+    heights: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -647,6 +664,7 @@ class Ground:
     scans : tuple of ScanEntry
     public : Publication
     withhold : tuple of Withheld
+    terrain : TerrainEntry or None
     """
 
     folder: Path
@@ -671,6 +689,7 @@ class Ground:
     scans: tuple[ScanEntry, ...] = ()
     public: Publication = field(default_factory=Publication)
     withhold: tuple[Withheld, ...] = ()
+    terrain: TerrainEntry | None = None
 
     def section(self, name: str) -> Section:
         """Return the section of that name; `KeyError` when there is none."""
@@ -706,5 +725,6 @@ class Ground:
         named += [entry.file for entry in self.crosswalk]
         named += [entry.file for entry in self.probes]
         named += [name for scan in self.scans for name in (scan.file, scan.points)]
+        named += [self.terrain.file] if self.terrain is not None else []
         named += [name for section in self.sections for name in (section.outline, section.lots)]
         return tuple(sorted({name for name in named if name}))

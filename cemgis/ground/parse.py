@@ -26,6 +26,7 @@ from cemgis.ground.tables import (
     register_entry,
     scan_entry,
     taped_entry,
+    terrain_entry,
 )
 from cemgis.ground.words import nearest, show
 from cemgis.reference import GroundCRS, ground_crs
@@ -189,6 +190,7 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
     probes = _all(head, "probes", probes_entry)
     scans = _all(head, "scan", scan_entry)
     equipment = equipment_entry(head.get("equipment"), gather, unit)
+    terrain = terrain_entry(head.get("terrain"), gather, unit)
     call = head.text("call")
     public = publication_entry(head.get("public"), gather, unit)
     withhold = _all(head, "withhold", withheld_entry)
@@ -232,7 +234,7 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
         raise InputError.of(where, "cannot be used", "Give crs and name.")
     return Ground(
         folder, name, place, crs, unit, rules, label, readings, taped, control, plats, sections, features, register,
-        containers, equipment, call, crosswalk, probes, scans, public, withhold,
+        containers, equipment, call, crosswalk, probes, scans, public, withhold, terrain,
     )  # fmt: skip
 
 

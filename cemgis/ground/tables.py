@@ -24,11 +24,12 @@ from cemgis.ground.entries import (
     RegisterEntry,
     ScanEntry,
     TapedEntry,
+    TerrainEntry,
 )
 from cemgis.ground.keys import Keys
 from cemgis.ground.words import show
 from cemgis.reference import parse_angle
-from cemgis.units import METRE, Unit
+from cemgis.units import HEIGHT_UNITS, METRE, Unit
 
 __all__ = [
     "container_entry",
@@ -42,6 +43,7 @@ __all__ = [
     "register_entry",
     "scan_entry",
     "taped_entry",
+    "terrain_entry",
 ]
 
 _FIXES = ("fixed", "float", "differential", "autonomous")
@@ -271,6 +273,19 @@ def container_entry(keys: Keys) -> Container | None:
     if width > length and kind != "urn":
         keys.wrong("width", "wider than long", "Swap length and width.")
     return Container(keys.path, name, kind, length, width, height)
+
+
+def terrain_entry(raw: object, gather: Gather, unit: Unit) -> TerrainEntry | None:
+    """Read the ``[terrain]`` table; None when there is none."""
+    if raw is None:
+        return None
+    keys = Keys(raw, "terrain", gather, unit)
+    file = keys.file("file", required="Name the grid of heights.")
+    heights = keys.text("heights", required='Write the unit of its heights: "m", "ft" or "US survey foot".')
+    if heights is not None and heights not in HEIGHT_UNITS:
+        keys.wrong("heights", f"{show(heights)} is no unit of height", f"One of: {', '.join(HEIGHT_UNITS)}.")
+    keys.close()
+    return None if file is None or heights is None else TerrainEntry("terrain", file, heights)
 
 
 def equipment_entry(raw: object, gather: Gather, unit: Unit) -> Equipment:

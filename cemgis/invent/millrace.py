@@ -31,6 +31,7 @@ from cemgis.invent.millrace_plan import (
     old_ground,
 )
 from cemgis.invent.millrace_text import DEMO_ORDERS, DEMO_README, DEMO_TOML
+from cemgis.invent.parcel import ground_heights
 from cemgis.invent.truth import Invented, Marker, Set, bounded, known_truth, set_out, truth_text
 from cemgis.units import feet_and_inches
 
@@ -204,6 +205,7 @@ def demo(seed: int = DEMO_SEED) -> Invented:
     graves = use_graves(made, rng)
     files = {"plat/section_a.csv": old_ground(), **readings}
     files |= survey_files(made, graves, rng)
+    files["survey/heights.tif"] = ground_heights()
     files["register/ledger.csv"] = ledger = write_ledger(made, graves, rng)
     files["ground.toml"] = _demo_text(buried_in_meadow(ledger)).encode("utf-8")
     told = retell(files["register/ledger.csv"], made, graves)

@@ -317,6 +317,11 @@ tape = "100 ft"
 shoring = "hydraulic shores, two sets, in the barn"
 pump = "2 in pump in the barn"
 boards = "four 2 in oak boards, 8 ft"
+
+# Heights: spaces on land steeper than the rule "land.slope" are lost.
+[terrain]
+file = "survey/heights.tif"
+heights = "US survey foot"
 """
 
 

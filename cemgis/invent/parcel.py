@@ -1,4 +1,4 @@
-"""An invented parcel beside the demo ground: outline, heights, a stream, a well, a house, trees, a road."""
+"""An invented parcel beside the demo ground: outline, heights (the ground's too), a stream, a well, a house, a road."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import shapely
 from rasterio.io import MemoryFile
 from rasterio.transform import Affine
 
-__all__ = ["FOLDER", "parcel"]
+__all__ = ["FOLDER", "ground_heights", "parcel"]
 
 FOLDER = "expansion"
 """Folder of the ground the parcel's files go into."""
@@ -19,6 +19,8 @@ FOLDER = "expansion"
 CRS = "EPSG:6549"
 _CELL = 5.0
 _WEST, _SOUTH, _EAST, _NORTH = 2023380.0, 449500.0, 2024340.0, 450320.0
+_GROUND = (449240.0, 449640.0)  # south and north of the heights of the old ground
+_BANK = 2024204.0  # where the old ground falls to the brook, in its last rows
 
 _OUTLINE = [
     (2023492.0, 449600.0), (2023834.0, 449600.0), (2023846.0, 449600.0), (2024204.0, 449604.0), (2024228.0, 449842.0),
@@ -123,10 +125,10 @@ reach = "60 ft"
 """
 
 
-def _heights() -> np.ndarray:
+def _heights(south: float, north_end: float) -> np.ndarray:
     """Heights: a field that falls to the east, a steep bank along the stream, a hollow, some roughness."""
     x = np.arange(_WEST + _CELL / 2, _EAST, _CELL)
-    y = np.arange(_NORTH - _CELL / 2, _SOUTH, -_CELL)
+    y = np.arange(north_end - _CELL / 2, south, -_CELL)
     east, north = np.meshgrid(x, y)
     z = 1012.0 - 0.035 * (east - _WEST) + 0.012 * (north - _SOUTH)
     z += 2.2 * np.sin((east - _WEST) / 170.0) * np.cos((north - _SOUTH) / 210.0)
@@ -136,16 +138,17 @@ def _heights() -> np.ndarray:
     # A bluff in the northwest.
     up = 1.0 / (1.0 + np.exp((east - 2023560.0 - 0.4 * (north - 449990.0)) / 9.0))
     z += 9.0 * up * np.clip((north - 449940.0) / 60.0, 0.0, 1.0)
+    z -= 7.0 / (1.0 + np.exp(-(east - _BANK) / 6.0)) / (1.0 + np.exp((north - 449560.0) / 4.0))
     rng = np.random.default_rng(8)
     return np.asarray(np.round(z + rng.normal(0.0, 0.02, z.shape), 2), dtype=np.float32)
 
 
-def _tif(z: np.ndarray) -> bytes:
+def _tif(z: np.ndarray, north: float) -> bytes:
     with warnings.catch_warnings(), MemoryFile() as memory:
         warnings.simplefilter("ignore", PendingDeprecationWarning)
         with memory.open(
             driver="GTiff", height=z.shape[0], width=z.shape[1], count=1, dtype="float32", crs=CRS, nodata=-9999.0,
-            transform=Affine(_CELL, 0.0, _WEST, 0.0, -_CELL, _NORTH), compress="deflate", predictor=3,
+            transform=Affine(_CELL, 0.0, _WEST, 0.0, -_CELL, north), compress="deflate", predictor=3,
         ) as out:  # fmt: skip
             out.write(z, 1)
         return bytes(memory.read())
@@ -161,6 +164,17 @@ def _geojson(*shapes: Any) -> bytes:
     return (head + ', "features": [\n' + ",\n".join(json.dumps(item) for item in entries) + "\n]}\n").encode()
 
 
+def ground_heights() -> bytes:
+    """Make the grid of heights of the old ground, a GeoTIFF; the same bytes every time.
+
+    Examples
+    --------
+    >>> ground_heights()[:2]
+    b'II'
+    """
+    return _tif(_heights(*_GROUND), _GROUND[1])
+
+
 def parcel() -> dict[str, bytes]:
     """Make the files of the invented parcel, by name under the ground's folder; the same bytes every time.
 
@@ -172,7 +186,7 @@ def parcel() -> dict[str, bytes]:
     files = {
         "meadow.toml": _TEXT.encode(),
         "meadow.geojson": _geojson(shapely.Polygon(_OUTLINE)),
-        "meadow_dem.tif": _tif(_heights()),
+        "meadow_dem.tif": _tif(_heights(_SOUTH, _NORTH), _NORTH),
         "stream.geojson": _geojson(shapely.LineString(_STREAM)),
         "well.geojson": _geojson(shapely.Point(_WELL)),
         "house.geojson": _geojson(shapely.Polygon(_HOUSE)),

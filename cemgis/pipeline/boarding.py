@@ -8,25 +8,40 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from cemgis import planning
-from cemgis.capacity import still_possible, sum_possible
+from cemgis.capacity import LOST_USES, still_possible, sum_lost, sum_possible, too_steep, under_stones
 from cemgis.errors import InputError
+from cemgis.files.layers_file import write_layers
+from cemgis.files.raster import read_dem
 from cemgis.files.whole import input_error, write_bytes, write_text
 from cemgis.forecast import POOLS, Forecast, forecast, takings
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.facts import map_facts
 from cemgis.pipeline.run import Run, plain
 from cemgis.rules import Rules
+from cemgis.terrain import slope_percent, slope_under
 
 __all__ = ["Outlook", "foresee", "report_outlook"]
 
 log = logging.getLogger("cemgis")
 
 FOLDER = Path("reports")
-_CAPACITY_RULES = ("space.full_burials", "space.urns", "space.urns_over_full", "clearance.sure")
+_CAPACITY_RULES = (
+    "space.full_burials",
+    "space.urns",
+    "space.second_urns",
+    "space.grave_share",
+    "space.stone_share",
+    "clearance.sure",
+    "clearance.vault_to_space",
+    "clearance.obstacle_to_space",
+    "land.slope",
+)
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -41,19 +56,26 @@ class Outlook:
         One row a space: see `cemgis.capacity.still_possible`.
     sums : DataFrame
         The same by section and kind.
+    lost : DataFrame
+        Spaces that are lost, by section and by what to: see `cemgis.capacity.sum_lost`.
     made : Forecast
     made_files : list of Path
+    notes : tuple of str
+        Of the heights.
     """
 
     run: Run
     possible: pd.DataFrame
     sums: pd.DataFrame
+    lost: pd.DataFrame
     made: Forecast
     made_files: list[Path]
+    notes: tuple[str, ...] = ()
 
     def words(self) -> str:
         """Say it."""
-        lines = [self.run.ground.name, *self.made.words(), "", *self.made.assumptions]
+        lines = [self.run.ground.name, *self.made.words(), "", *say_lost(self.lost), *self.notes]
+        lines += ["", *self.made.assumptions]
         lines += ["", "Made:", *(f"  {path}" for path in self.made_files)] if self.made_files else []
         return "\n".join(lines)
 
@@ -70,7 +92,8 @@ class Outlook:
                 "moves": plain(item.moves.replace([np.inf, -np.inf], np.nan)).to_dict("records"),
             }  # fmt: skip
         return {
-            "ground": self.run.ground.name, "capacity": plain(self.sums).to_dict("records"), "pools": pools,
+            "ground": self.run.ground.name, "capacity": plain(self.sums).to_dict("records"),
+            "lost": plain(self.lost).to_dict("records"), "notes": list(self.notes), "pools": pools,
             "backtest": plain(self.made.backtest).to_dict("records"), "assumptions": list(self.made.assumptions),
             "made": [str(path) for path in self.made_files],
         }  # fmt: skip
@@ -86,9 +109,15 @@ def foresee(folder: Path) -> Outlook:
     """
     run = compute(folder)
     tables, rules = run.tables, run.ground.rules
+    slope, notes = _slopes(run)
     possible = still_possible(
-        tables["spaces"], tables["niches"], rules=rules, events=tables["events"], clearances=tables["clearances"]
-    )
+        tables["spaces"], tables["niches"], rules=rules, events=tables["events"], clearances=tables["clearances"],
+        stones=under_stones(tables["spaces"], tables["monuments"], rules),
+        steep=None if slope is None else too_steep(tables["spaces"]["space_id"], slope, rules),
+    )  # fmt: skip
+    if slope is not None:
+        by_id = pd.Series(slope, index=tables["spaces"]["space_id"].to_numpy(dtype=object))
+        possible = possible.assign(slope=possible["space_id"].map(by_id).astype(float).round(1))
     taken, burials = takings(tables["spaces"], tables["events"], tables["rights"], tables["niches"])
     years = pd.concat([taken["year"], burials["year"]]).dropna()
     if not len(years):
@@ -97,7 +126,40 @@ def foresee(folder: Path) -> Outlook:
     free = possible["use"].isin(["free", "free, in a lot in use"])
     left = {kind: int((free & (possible["kind"] == kind)).sum()) for kind in POOLS if (possible["kind"] == kind).any()}
     made = forecast(taken, burials, left, last_year=last, rules=rules)
-    return Outlook(run, possible, sum_possible(possible), made, [])
+    return Outlook(run, possible, sum_possible(possible), sum_lost(possible), made, [], notes)
+
+
+def _slopes(run: Run) -> tuple[npt.NDArray[np.float64] | None, tuple[str, ...]]:
+    """Slope under every space in percent, from the ground's heights; None without any."""
+    entry, ground = run.ground.terrain, run.ground
+    if entry is None:
+        return None, ("No heights are given: no space is lost to slope.",)
+    dem = read_dem(ground.folder / entry.file, ground.crs.crs, ground.unit, heights=entry.heights, where=entry.file)
+    slope = slope_percent(dem.heights, dem.cell_x, dem.cell_y)
+    under = slope_under(dem, slope, np.asarray(run.tables["spaces"].geometry, dtype=object))
+    notes = [dem.note] if dem.note else []
+    if (bare := int(np.isnan(under).sum())) == len(under):
+        what = "not one space lies on it"
+        raise InputError.of(entry.file, what, "Check its reference, or take [terrain] out of ground.toml.")
+    if bare:
+        notes.append(f"No height is known under {bare:,} spaces: they are not lost to slope.")
+    return under, tuple(notes)
+
+
+def say_lost(lost: pd.DataFrame) -> list[str]:
+    """Say what spaces are lost to, in one line for the ground.
+
+    Examples
+    --------
+    >>> say_lost(pd.DataFrame({"section": ["A", "B"], "trees": [2, 1], "slope": [0, 4], "total": [2, 5]}))
+    ['Lost: 7 spaces: 3 to trees, 4 to slope.']
+    """
+    sums = lost.drop(columns="section").sum()
+    total = int(sums.pop("total"))
+    if not total:
+        return ["No space is lost."]
+    parts = ", ".join(f"{int(number):,} to {what}" for what, number in sums.items() if number)
+    return [f"Lost: {total:,} space{'s' if total > 1 else ''}: {parts}."]
 
 
 def rules_used(rules: Rules, names: Iterable[str]) -> list[tuple[str, str, str]]:
@@ -126,10 +188,10 @@ def report_outlook(folder: Path, found: Outlook) -> list[Path]:
     names = [*_CAPACITY_RULES, *(name for name in run.ground.rules if name.startswith("forecast."))]
     rules = rules_used(run.ground.rules, names)
     log.info("drawing the report")
-    pages = planning.board_pages(found.sums, found.possible, run.tables["spaces"], found.made, facts, rules)
-    lost = found.possible[
-        found.possible["use"].isin(["lost", "too little clearance", "not before it is settled"]).to_numpy()
-    ]
+    pages = planning.board_pages(
+        found.sums, found.possible, run.tables["spaces"], found.made, facts, rules, lost=found.lost, notes=found.notes
+    )
+    lost = found.possible[found.possible["use"].isin(LOST_USES).to_numpy()]
     words = ["The answer in one page", "The years counted and the look back"]
     pictures = list(zip(words, (planning.print_png(page, 110) for page in pages[:2]), strict=True))
     target = folder / FOLDER
@@ -140,8 +202,13 @@ def report_outlook(folder: Path, found: Outlook) -> list[Path]:
         "lost.csv": csv_text(lost.drop(columns=["full", "urns", "full_held", "urns_held"])),
         "years.csv": csv_text(found.made.counts),
     }
-    made = [target / "board.pdf"]
+    made = [target / "board.pdf", target / "capacity.gpkg"]
     write_bytes(made[0], planning.print_pages(pages, facts, f"How many are left: {facts.name}"))
+    shapes = run.tables["spaces"].set_index("space_id").geometry
+    drawn = found.possible[found.possible["space_id"].isin(shapes.index).to_numpy()]
+    layer = gpd.GeoDataFrame(drawn, geometry=shapes.reindex(drawn["space_id"]).to_numpy(), crs=run.ground.crs.crs)
+    lost_here = layer["use"].isin(LOST_USES).to_numpy()
+    write_layers(made[1], {"spaces": layer, "lost": layer[lost_here]}, run.ground.crs.crs, run.as_of)
     for name, text in content.items():
         made.append(target / name)
         write_text(made[-1], text)

@@ -362,15 +362,30 @@ def _rules_of(found: Expansion) -> list[str]:
 
 
 def _years(outlook: Outlook, choices: Sequence[Choice]) -> dict[str, str]:
-    """Say how many years each choice buys: plain division of its spaces by what is taken a year of their kind."""
+    """Say how many years each choice buys: the range of the forecast, then the plain division."""
     said = {}
     for choice in choices:
         item = outlook.made.pools.get(choice.module.kind)
         if item is None or item.a_year <= 0:
             continue
-        bought = choice.spaces / item.a_year
-        said[choice.name] = f"at {item.a_year:.1f} spaces taken a year it buys {bought:,.0f} years (by division)"
+        low, middle, high = item.buys(choice.spaces)
+        plain = f"{choice.spaces / item.a_year:,.0f} by division ({item.a_year:.1f} taken a year)"
+        said[choice.name] = f"buys {_span(low, high)} years (9 in 10), in the middle {_many(middle)}; {plain}"
     return said
+
+
+_MOST_YEARS = 1000.0
+
+
+def _many(years: float) -> str:
+    """Say years; beyond a thousand the number means nothing."""
+    return f"{years:,.0f}" if years < _MOST_YEARS else f"more than {_MOST_YEARS:,.0f}"
+
+
+def _span(low: float, high: float) -> str:
+    if low >= _MOST_YEARS:
+        return _many(low)
+    return f"{low:,.0f} to {high:,.0f}" if high < _MOST_YEARS else f"{low:,.0f} or more"
 
 
 def _layers(found: Expansion, choices: Sequence[Choice], section: str, ground: Ground) -> dict[str, gpd.GeoDataFrame]:
