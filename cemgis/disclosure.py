@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -24,7 +24,7 @@ from cemgis.people import count_as_dead
 from cemgis.reference import GroundCRS
 from cemgis.schema import Column, Layer
 
-__all__ = ["GRAVES", "PublicGround", "disclose", "public_text"]
+__all__ = ["GRAVES", "PUBLIC_LAYERS", "PublicGround", "disclose", "public_text"]
 
 MONUMENTS_SHOWN = ("headstone", "footstone", "shared stone")
 """Kinds of monument the public sees: what is flush or odd may be bronze, and is stolen."""
@@ -55,6 +55,17 @@ GRAVES = Layer(
 _BURIALS = ("interment", "urn placed", "scattering")
 _REMOVALS = ("disinterment", "urn removed")
 _SHOWN_LAYERS = ("sections", "lots", "spaces", "niches", "monuments", "drives", "obstacles", "gates")
+PUBLIC_LAYERS: Mapping[str, Layer] = {
+    **{
+        name: replace(
+            LAYERS[name], columns=tuple(item for item in LAYERS[name].columns if item.published), symbol_by=""
+        )
+        for name in _SHOWN_LAYERS
+    },
+    "graves": GRAVES,
+}
+"""The layers of public products as they are declared: nothing but published columns."""
+
 _RENUMBERED = ("monuments", "drives", "obstacles", "gates")
 _MOST_LETTERS = 160  # of a name or word in a public product; no source
 # Control characters, and signs that turn the direction of writing around what follows them.

@@ -29,7 +29,7 @@ from cemgis.units import Unit
 
 __all__ = ["FORMATS", "Exported", "export", "plain_text", "short_names"]
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")  # the wide ones of East Asian writing too
 _SHORT = 10  # characters of a field's name in a dBASE table, its format's limit
 _DBF_TEXT = 254  # and of a text in it
 # Words a file geodatabase keeps for its own language, and would rename without saying so; from memory.
