@@ -85,6 +85,11 @@ def parser() -> argparse.ArgumentParser:
         "--underlay", type=Path, metavar="FILE",
         help="GeoTIFF to draw on: a photograph, a rectified drawing, or heights, which are shaded",
     )  # fmt: skip
+    made = add("publish", _publish, "write maps/public: page, gate board, leaflet, data; say what was withheld and why")
+    folder(made)
+    made.add_argument("--as-of", metavar="DAY", help="day of publication, 2026-05-01 (default: today)")
+    made.add_argument("--board", default="auto", help="sheet of the gate board: tabloid, A3, A2, A1 or auto")
+    made.add_argument("--leaflet", default="auto", help="sheet of the leaflet: letter, A4 or auto")
     made = add("export", _export, "hand ground.gpkg on as shapefiles, a file geodatabase, GeoJSON or CSV")
     folder(made)
     made.add_argument("--to", required=True, choices=EXPORTS, help="format")
@@ -334,6 +339,17 @@ def _maps(given: argparse.Namespace) -> int:
         _print_json([str(path) for path in made])
     else:
         print("\n".join(str(path) for path in made))
+    return 0
+
+
+def _publish(given: argparse.Namespace) -> int:
+    from cemgis import pipeline
+
+    done = pipeline.publish(given.folder, day=given.as_of, board=given.board, leaflet=given.leaflet)
+    if given.json:
+        _print_json(done.summary())
+    else:
+        print(done.words())
     return 0
 
 

@@ -8,6 +8,7 @@ from cemgis.pipeline.foundations import record_foundation, say_foundation, set_o
 from cemgis.pipeline.judging import judge
 from cemgis.pipeline.openings import open_grave
 from cemgis.pipeline.products import build, collect, demo, hand_on, new_ground, render, say_records, write_csv
+from cemgis.pipeline.publishing import Published, publish
 from cemgis.pipeline.registering import history, say_history
 from cemgis.pipeline.run import STAGES, Run
 from cemgis.pipeline.scanning import Rectified, rectify_scans, scan_pages
@@ -19,6 +20,7 @@ __all__ = [
     "STAGES",
     "Outlook",
     "Planned",
+    "Published",
     "Rectified",
     "Run",
     "Sought",
@@ -38,6 +40,7 @@ __all__ = [
     "new_ground",
     "open_grave",
     "order_opening",
+    "publish",
     "record_foundation",
     "record_move",
     "rectify_scans",

@@ -30,6 +30,7 @@ from cemgis.pipeline.compute import compute
 from cemgis.pipeline.evidence import read_ground
 from cemgis.pipeline.facts import map_facts
 from cemgis.pipeline.openings import open_grave
+from cemgis.pipeline.publishing import publish
 from cemgis.pipeline.run import Run, plain
 from cemgis.web import staff
 
@@ -365,7 +366,7 @@ _DEMO_CONTAINER = "concrete vault"
 
 
 def demo(folder: Path) -> Run:
-    """Copy the demo's evidence to a folder, unless it is there already, build it, and plan the openings ordered.
+    """Copy the demo's evidence to a folder, unless it is there; build it, plan the openings ordered, publish.
 
     Raises
     ------
@@ -385,6 +386,10 @@ def demo(folder: Path) -> Run:
         planned = open_grave(folder, order.stem, order=order, container=_DEMO_CONTAINER, paper="letter", run=run)
         run.said.append(planned.words().splitlines()[0])
         run.made += planned.made
+    # of the demo's own day, so that it is the same whenever it is made
+    done = publish(folder, day=run.as_of.date().isoformat())
+    run.said.append(f"Published as of {done.as_of}: {done.people:,} people.")
+    run.made += done.made
     return run
 
 

@@ -322,7 +322,8 @@ def _section_labels(public: PublicGround, frame: _Frame) -> list[dict[str, Any]]
             continue
         discs = shapely.buffer(shapely.points(xy), radius, quad_segs=4)
         hit, other = tree.query(discs, predicate="intersects")
-        covered = np.bincount(hit, shapely.area(shapely.intersection(discs[hit], taken[other])), minlength=len(xy))
+        area = shapely.area(shapely.intersection(discs[hit], taken[other]))
+        covered = np.bincount(hit, area, minlength=len(xy)).astype(float)
         for before in placed:
             covered += 4.0 * shapely.area(shapely.intersection(discs, before))
         far = shapely.distance(shapely.points(xy), row.geometry) / radius
