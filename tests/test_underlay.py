@@ -12,7 +12,7 @@ from rasterio.transform import from_origin
 from cemgis import drawing, maps
 from cemgis.errors import InputError
 from cemgis.files.underlay import read_underlay
-from cemgis.maps import section as one_section
+from cemgis.maps import parts
 
 WEST, NORTH = drawn_ground.ORIGIN + [-100.0, 700.0]
 
@@ -60,11 +60,11 @@ def test_a_red_spot_lies_where_it_was_planted(tables, facts, tmp_path, section):
     if section:
         geometry = tables["sections"].set_index("section").loc[section].geometry
         texts = " ".join(item.get_text() for item in figure.axes[0].texts)
-        top = one_section._along_rows(geometry) if "THE SHEET IS TURNED" in texts else 0.0
+        top = parts.along_rows(geometry) if "THE SHEET IS TURNED" in texts else 0.0
         xy = drawing.along_sheet(np.array(geometry.geoms[0].exterior.coords), top)
         frame = drawing.choose_frame(
             (*xy.min(axis=0), *xy.max(axis=0)), facts.unit, paper="letter", top_deg=top,
-            margin_pt=one_section._ROW_ROOM_PT, layouts=one_section._EVERY_LAYOUT,
+            margin_pt=parts.ROW_ROOM_PT, layouts=parts.EVERY_LAYOUT,
         )  # fmt: skip
         assert figure.get_size_inches() * 72 == pytest.approx(frame.size_pt)
     else:

@@ -243,7 +243,7 @@ def heads_of_sections(tables: Mapping[str, pd.DataFrame], convergence_deg: float
 
 def draw_sections(
     sheet: Sheet, tables: Mapping[str, pd.DataFrame], labels: Labels, convergence_deg: float,
-    pages: Mapping[str, int],
+    pages: Mapping[str, str],
 ) -> None:  # fmt: skip
     """Name each section beside its land, with its sheet and an arrow to the side the heads lie on."""
     sections = placed_rows(tables, "sections")

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import shapely
 
 from cemgis import drawing
 from cemgis.drawing import SANS, Lettering
@@ -115,8 +116,9 @@ def draw_labels(sheet: Sheet, labels: Labels) -> None:
     """Set the numbers of lots and spaces."""
     sets = [(plan, words, "normal", 8.0) for plan, words in labels.spaces]
     sets += [(plan, words, "bold" if labels.spaces else "normal", 8.2) for plan, words in labels.lots]
+    window = shapely.box(*sheet.frame.map_pt)
     for plan, words, weight, z in sets:
-        for number in np.flatnonzero(plan.fits):
+        for number in np.flatnonzero(plan.fits & shapely.covers(window, plan.boxes)):
             x, y = plan.xy[number]
             sheet.text(
                 float(x), float(y), words[number], plan.size_pt, families=SANS, z=z, ha="center", va="center_baseline",

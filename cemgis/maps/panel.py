@@ -19,6 +19,7 @@ from cemgis.maps.border import draw_norths, draw_scale_bar
 from cemgis.maps.flags import Flag
 from cemgis.maps.land import heads_of_sections
 from cemgis.maps.numbers import Labels
+from cemgis.maps.parts import Part
 from cemgis.maps.surface import (
     BROWN,
     CAUTION,
@@ -202,7 +203,7 @@ def _legend(sheet: Sheet, columns: list[_Column]) -> None:
 
 def _section_table(
     sheet: Sheet, columns: list[_Column], tables: Mapping[str, pd.DataFrame], flags: Sequence[Flag],
-    pages: Mapping[str, int],
+    pages: Mapping[str, str],
 ) -> None:  # fmt: skip
     """List the sections with their lots, spaces and sheets, as far as the findings leave room."""
     sections, niches = tables.get("sections"), tables.get("niches")
@@ -246,6 +247,17 @@ def _section_table(
         )
 
 
+def _first_lines(text: str, width: float, size: float, most: int) -> list[str]:
+    """Lines of a text, at most so many; what is cut off is marked."""
+    lines = wrap(text, width, size)
+    if len(lines) <= most:
+        return lines
+    last = lines[most - 1]
+    while last and text_width(last + " …", size, SERIF) > width:
+        last = last[:-1]
+    return [*lines[: most - 1], last.rstrip(" ,;:") + " …"]
+
+
 def _finding_list(sheet: Sheet, columns: list[_Column], flags: Sequence[Flag]) -> int:
     """List the numbered findings, worst first; return how many had no room."""
     if not flags:
@@ -253,9 +265,11 @@ def _finding_list(sheet: Sheet, columns: list[_Column], flags: Sequence[Flag]) -
     size = sheet.base * 0.93
     step = size * 1.22
     width = columns[0].width - size * 2.6
-    short = [wrap(f"{flag.kind}: {flag.subject}" + ("" if flag.placed else " (no place)"), width, size)[:2]
-             for flag in flags]  # fmt: skip
-    full = [lines + wrap(flag.reason, width, size)[:3] for flag, lines in zip(flags, short, strict=True)]
+    short = [
+        _first_lines(f"{flag.kind}: {flag.subject}" + ("" if flag.placed else " (no place)"), width, size, 2)
+        for flag in flags
+    ]
+    full = [lines + _first_lines(flag.reason, width, size, 3) for flag, lines in zip(flags, short, strict=True)]
     room = sum(column.y - column.floor for column in columns) - size * 3.0 - step * 3 * (len(columns) - 1)
     told, spare = [], room - step * sum(len(lines) for lines in short)
     for brief, whole in zip(short, full, strict=True):  # the worst are told in full as far as all can be named
@@ -341,7 +355,7 @@ def draw_panel(
     labels: Labels,
     flags: Sequence[Flag],
     pages: tuple[int, int],
-    sheets: Mapping[str, int],
+    sheets: Mapping[str, str],
 ) -> int:
     """Fill the panel of the whole ground; return how many findings had no room on it."""
     columns = _panel_start(sheet, facts, labels, pages)
@@ -362,11 +376,14 @@ def draw_section_panel(
     flags: Sequence[Flag],
     name: str,
     pages: tuple[int, int],
+    part: Part,
 ) -> int:
     """Fill the panel of one section; return how many findings had no room on it."""
     columns = _panel_start(sheet, facts, labels, pages)
     row = tables["sections"].iloc[0]
     title = printable(row["title"], 60)
+    if part.count > 1:
+        title = f"{title} · part {part.number} of {part.count}" if title else f"part {part.number} of {part.count}"
     _title(sheet, columns[0], (f"Section {name}" if len(name) < 3 else name, title,
                                f"{printable(facts.name, 90)} · sheet of the section"))  # fmt: skip
     _heads_block(sheet, columns[0], tables, name, facts.convergence_deg + sheet.frame.top_deg)
@@ -374,6 +391,7 @@ def draw_section_panel(
         _warning(sheet, columns[0], "Protected", printable(row["protected"], 200))
     _orientation(sheet, columns[0], facts)
     _locator(sheet, columns, every, name)
+    _parts_key(sheet, columns, tables, part)
     _section_facts(sheet, columns, tables, row, facts)
     _legend(sheet, columns)
     return _finding_list(sheet, columns, flags)
@@ -443,6 +461,32 @@ def _locator(sheet: Sheet, columns: list[_Column], tables: Mapping[str, pd.DataF
         if word != name:
             at = shapely.point_on_surface(small)
             sheet.text(at.x, at.y, word[:3], size * 0.9, ha="center", va="center_baseline", color=BROWN)
+    column.y = float(corner[1]) - size * 0.6
+
+
+def _parts_key(sheet: Sheet, columns: list[_Column], tables: Mapping[str, pd.DataFrame], part: Part) -> None:
+    """Draw the section small with the parts it is cut into, this one dark."""
+    if part.count < 2:
+        return
+    size = sheet.base
+    column = _with_room(columns, size * 13.0)
+    outline = shapely.transform(
+        shapes_of(tables["sections"])[0], lambda xy: drawing.along_sheet(xy, sheet.frame.top_deg)
+    )
+    low, high = part.cores[:, :2].min(axis=0), part.cores[:, 2:].max(axis=0)
+    factor = float(np.min(np.array([column.width * 0.9, size * 11.0]) / np.maximum(high - low, 1e-6)))
+    corner = np.array([column.left, column.y - size * 1.0 - (high - low)[1] * factor])
+    corner[0] += (column.width - (high - low)[0] * factor) / 2
+    for number, core in enumerate(part.cores, 1):
+        own = number == part.number
+        west, south = (core[:2] - low) * factor + corner
+        east, north = (core[2:] - low) * factor + corner
+        sheet.box(west, south, east, north, 0.5, facecolor=DARK if own else PAPER_WHITE, edgecolor=BROWN)
+        tall = min(size, (north - south) * 0.7, (east - west) * 0.5)
+        sheet.text((west + east) / 2, (south + north) / 2, str(number), tall, ha="center", va="center",
+                   color=PAPER_WHITE if own else BROWN, fontweight="bold" if own else "normal", z=22.0)  # fmt: skip
+    small = shapely.transform(outline, lambda xy: (xy - low) * factor + corner)
+    sheet.add(PathPatch(path_of(small), facecolor="none", edgecolor=DARK, linewidth=0.8, zorder=21.5), clipped=False)
     column.y = float(corner[1]) - size * 0.6
 
 

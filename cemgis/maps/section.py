@@ -15,34 +15,26 @@ from matplotlib.figure import Figure
 
 from cemgis import drawing
 from cemgis.drawing import SERIF, Facts, Frame, Underlay, printable, text_width
-from cemgis.errors import InputError
-from cemgis.geometry import long_axis
 from cemgis.maps.border import draw_frame
 from cemgis.maps.flags import draw_flags, flag_findings
 from cemgis.maps.land import draw_ground, draw_underlay
-from cemgis.maps.numbers import Labels, draw_labels, plain_kind, plan_labels
+from cemgis.maps.numbers import Labels, draw_labels, plan_labels
 from cemgis.maps.panel import draw_section_panel
+from cemgis.maps.parts import Part, one_sheet, section_shape
 from cemgis.maps.surface import (
     BROWN,
     GREY,
-    PAPER_RANK,
     PAPER_WHITE,
     RED,
     Sheet,
     blank_sheet,
     placed_rows,
     shapes_of,
-    words_of,
 )
 
 __all__ = ["section_sheet"]
 
 Shapes = npt.NDArray[np.object_]
-
-
-_SECTION_PT = 7.0  # numbers of spaces, to be read in the open at arm's length; common practice, no source
-_ROW_ROOM_PT = 30.0  # round a section, for the names of its rows
-_EVERY_LAYOUT = ((True, True), (False, True), (False, False), (True, False))
 
 
 def section_sheet(
@@ -54,6 +46,7 @@ def section_sheet(
     scale: float | None = None,
     page: tuple[int, int] = (1, 1),
     underlay: Underlay | None = None,
+    part: Part | None = None,
 ) -> Figure:
     """Draw one section on a sheet of its own, for staff, turned to lie along it where that gives a larger scale.
 
@@ -63,6 +56,8 @@ def section_sheet(
         As in `whole_ground`; without a paper it is the smallest on which the numbers of the spaces can be read.
     section : str
         Name of a section that has a place.
+    part : Part, optional
+        One of `section_parts`; without it all of the section is on the sheet, readable or not.
 
     Returns
     -------
@@ -73,28 +68,14 @@ def section_sheet(
     InputError
         When there is no such section with a place, no such sheet, or it does not fit.
     """
-    sections = placed_rows(tables, "sections")
-    mine = None if sections is None else sections[sections["section"].eq(section).fillna(value=False)]
-    where = f"sheet of section {printable(section, 40)}"
-    if mine is None or not len(mine):
-        raise InputError.of(where, "no such section has a place", "Name one of the layer sections.")
-    shape = shapes_of(mine)[0]
-    legible = None if paper is not None else _legible_section(tables, section)
-    frames = []
-    for top in (0.0, _along_rows(shape)):
-        points = drawing.along_sheet(shapely.get_coordinates(shape), top)
-        low, high = points.min(axis=0), points.max(axis=0)
-        bounds = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-        frames.append(drawing.choose_frame(
-            bounds, facts.unit, paper=paper, scale=scale, legible=legible, where=where, top_deg=top,
-            margin_pt=_ROW_ROOM_PT, layouts=_EVERY_LAYOUT,
-        ))  # fmt: skip
-    # North stays up unless turning gives a larger scale, or the same on a smaller sheet.
-    frame = min(frames, key=lambda item: (PAPER_RANK[item.paper], item.scale, item.top_deg != 0.0))
+    part = part or one_sheet(tables, facts, section, paper, scale)
+    frame, shape = part.frame, section_shape(tables, section)
     sheet = blank_sheet(frame)
     if underlay is not None:
         draw_underlay(sheet, underlay)
-    own = _of_section(tables, section, frame, shape)
+    every = own = _of_section(tables, section, frame, shape)
+    if part.count > 1:
+        own = _in_map(every, frame)
     turn = facts.convergence_deg + frame.top_deg
     labels = plan_labels(sheet, own, turn, share=0.0)
     if underlay is not None:
@@ -104,18 +85,12 @@ def section_sheet(
     _draw_rows(sheet, own, labels)
     draw_ground(sheet, own, labels, turn)
     draw_labels(sheet, labels)
-    _draw_banner(sheet, own, section, labels)
+    _draw_banner(sheet, every, section, labels)
+    _draw_joins(sheet, part, labels)
     draw_flags(sheet, placed, labels)
     draw_frame(sheet, facts)
-    draw_section_panel(sheet, tables, own, facts, labels, flags, section, page)
+    draw_section_panel(sheet, tables, every, facts, labels, flags, section, page, part)
     return sheet.figure
-
-
-def _along_rows(shape: Any) -> float:
-    """Grid azimuth of the sheet's top, nearest to north, at which the long side of a section lies along an edge."""
-    azimuth, _, _ = long_axis(np.array([shape], dtype=object))
-    turn = (float(azimuth[0]) + 45.0) % 90.0 - 45.0
-    return turn if math.isfinite(turn) else 0.0
 
 
 def _of_section(tables: Mapping[str, pd.DataFrame], name: str, frame: Frame, shape: Any) -> dict[str, pd.DataFrame]:
@@ -146,31 +121,36 @@ def _of_section(tables: Mapping[str, pd.DataFrame], name: str, frame: Frame, sha
     return out
 
 
-def _legible_section(tables: Mapping[str, pd.DataFrame], section: str) -> float | None:
-    """Ground units to the point at which a section's spaces can be numbered: full ones well, the small ones just."""
-    least: list[float] = []
-    for name, word in (("lots", "lot"), ("spaces", "space")):
-        table = placed_rows(tables, name)
-        table = None if table is None else table[table["section"].eq(section).fillna(value=False)]
-        if table is None or not len(table):
+def _in_map(tables: Mapping[str, pd.DataFrame], frame: Frame) -> dict[str, pd.DataFrame]:
+    """Keep what lies in the map of a part, and what has no place."""
+    left, bottom, right, top = frame.map_pt
+    window = shapely.polygons(frame.to_grid([[left, bottom], [right, bottom], [right, top], [left, top]]))
+    out = {}
+    for name, table in tables.items():
+        if "geometry" not in table or not len(table):
+            out[name] = table
             continue
-        full = plain_kind(table) if name == "spaces" else np.ones(len(table), dtype=bool)
-        for mine, points in ((full, _SECTION_PT), (~full, 5.0)):
-            if not mine.any():
-                continue
-            shapes = shapes_of(table[mine])
-            middle = shapely.get_coordinates(shapely.centroid(shapes)).mean(axis=0)
-            shapes = np.asarray(shapely.transform(shapes, lambda xy, at=middle: xy - at), dtype=object)
-            along: Any = 0.84
-            if name == "spaces":
-                along = np.where(table[mine]["lot_id"].notna(), 0.36, 0.62)
-            plan = drawing.lettering(
-                shapes, words_of(table[mine], word), most_pt=math.inf, least_pt=0.0,
-                across=0.6 if name == "lots" else 0.68, along=along,
-            )  # fmt: skip
-            if plan.size_pt > 0:
-                least.append(plan.size_pt / points)
-    return min(least) if least else None
+        shapes = shapes_of(table)
+        out[name] = table[shapely.is_missing(shapes) | shapely.intersects(window, shapes)]
+    return out
+
+
+def _draw_joins(sheet: Sheet, part: Part, labels: Labels) -> None:
+    """Say at each edge of the map which part goes on there."""
+    left, bottom, right, top = sheet.frame.map_pt
+    size = sheet.base
+    for side, number in part.beside.items():
+        words = f"part {number}"
+        wide = text_width(words, size, SERIF, "bold") + 8.0
+        level = side in ("top", "bottom")
+        x = (left + right) / 2 if level else left + size if side == "left" else right - size
+        y = (bottom + top) / 2 if not level else bottom + size if side == "bottom" else top - size
+        half = (wide / 2, size * 0.8) if level else (size * 0.8, wide / 2)
+        box = (x - half[0], y - half[1], x + half[0], y + half[1])
+        sheet.box(*box, 0.6, facecolor=PAPER_WHITE, edgecolor=BROWN, zorder=11.0)
+        sheet.text(x, y, words, size, ha="center", va="center", color=BROWN, fontweight="bold", z=11.2,
+                   rotation=0 if level else 90)  # fmt: skip
+        labels.boxes.append(shapely.box(*box))
 
 
 def _draw_neighbours(sheet: Sheet, tables: Mapping[str, pd.DataFrame], section: str) -> None:

@@ -72,7 +72,7 @@ def whole_ground(
     paper: str | None = None,
     scale: float | None = None,
     page: tuple[int, int] = (1, 1),
-    sheets: Mapping[str, int] | None = None,
+    sheets: Mapping[str, str] | None = None,
     underlay: Underlay | None = None,
 ) -> Figure:
     """Draw the whole ground on one sheet, for staff.
@@ -88,8 +88,8 @@ def whole_ground(
         Feet to the inch, or the number after 1 : for a ground in metres; without it the largest that fits.
     page : tuple of int
         Number of this page and of all.
-    sheets : mapping of section to int, optional
-        Pages of the sections' own sheets.
+    sheets : mapping of section to str, optional
+        Pages of the sections' own sheets, as they are written.
     underlay : Underlay, optional
         A picture to draw the map on.
 
