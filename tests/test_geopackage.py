@@ -343,7 +343,7 @@ def test_a_table_in_another_system_is_refused(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("ending", ["-wal", "-shm", "-journal"])
+@pytest.mark.parametrize("ending", ["-wal", "-shm"])
 def test_a_file_another_program_works_in_is_not_replaced(ground: Path, ending: str) -> None:
     before = ground.read_bytes()
     beside = ground.with_name(ground.name + ending)
@@ -389,6 +389,24 @@ def test_a_file_locked_by_another_process_is_not_replaced(ground: Path) -> None:
             geopackage.info(ground)
         other.communicate("")
     assert ground.read_bytes() == before
+
+
+@pytest.mark.parametrize("spilled", [False, True])
+def test_what_a_killed_program_was_writing_is_taken_back(ground: Path, spilled: bool) -> None:
+    # with a cache of nothing its changes are in the file already, and what they replaced only in the journal
+    code = (
+        "import os, signal, sqlite3, sys; c = sqlite3.connect(sys.argv[1], isolation_level=None);"
+        f"c.execute('PRAGMA cache_size = {1 if spilled else 10000}'); c.execute('BEGIN IMMEDIATE');"
+        "c.execute(\"UPDATE people SET name = name || printf('%.5000c', 'x')\"); os.kill(os.getpid(), signal.SIGKILL)"
+    )
+    before, journal = ground.read_bytes(), ground.with_name(ground.name + "-journal")
+    assert subprocess.run([sys.executable, "-c", code, str(ground)], check=False).returncode == -9
+    assert journal.exists()
+    assert (ground.read_bytes() != before) is spilled
+    geopackage.refuse_if_held(ground)
+    assert not journal.exists()
+    assert ground.read_bytes() == before
+    write(ground)
 
 
 def test_a_file_opened_while_it_is_built_anew_is_not_replaced(ground: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -14,8 +14,9 @@ from pathlib import Path
 import pytest
 
 from cemgis.errors import InputError
+from cemgis.files import whole as whole_module
 from cemgis.files.lock import hold
-from cemgis.files.whole import whole, write_bytes, write_text
+from cemgis.files.whole import whole, whole_folder, write_bytes, write_text
 
 POSIX = pytest.mark.skipif(os.name == "nt", reason="POSIX only")
 TESTS = str(Path(__file__).parent)
@@ -102,6 +103,64 @@ def test_a_killed_run_leaves_the_old_file_and_the_next_run_clears_up(tmp_path: P
     write_text(path, "new")
     assert path.read_text() == "new"
     assert names(tmp_path) == ["a.txt"]
+
+
+@POSIX
+def test_what_was_killed_before_it_had_a_lock_is_cleared_away(tmp_path: Path) -> None:
+    (tmp_path / ".a.txt.building-x").mkdir()  # the first step of a run, and no other
+    write_text(tmp_path / "a.txt", "new")
+    assert names(tmp_path) == ["a.txt"]
+
+
+def stopped(path: Path) -> None:
+    """Begin a folder and break off."""
+
+    def begin() -> None:
+        with whole_folder(path) as beside:
+            beside.mkdir()
+            raise RuntimeError("stop")
+
+    with pytest.raises(RuntimeError, match="stop"):
+        begin()
+
+
+def test_a_folder_appears_whole_and_replaces_the_one_before(tmp_path: Path) -> None:
+    path = tmp_path / "a"
+    for text in ("old", "new"):
+        with whole_folder(path) as beside:
+            (beside / "in").mkdir(parents=True)
+            (beside / "in" / text).write_text(text)
+            assert (names(path / "in") if path.exists() else []) == (["old"] if text == "new" else [])
+    assert names(path / "in") == ["new"]
+    assert names(tmp_path) == ["a"]
+    stopped(path)
+    with pytest.raises(InputError, match="nothing was built"), whole_folder(path):
+        pass
+    assert names(path / "in") == ["new"]
+    assert names(tmp_path) == ["a"]
+
+
+def test_a_system_that_cannot_exchange_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(whole_module, "_exchange", lambda *_: False)
+    test_a_folder_appears_whole_and_replaces_the_one_before(tmp_path)
+
+
+@POSIX
+def test_a_folder_killed_between_old_and_new_comes_back(tmp_path: Path) -> None:
+    path = tmp_path / "a"
+    path.mkdir()
+    (path / "old").write_text("old")
+    code = (
+        "import os, signal, sys; from pathlib import Path; from cemgis.files import whole\n"
+        "whole._exchange = lambda *_: False\n"
+        "def kill(self, to):\n    os.rename(self, to); os.kill(os.getpid(), signal.SIGKILL)\n"
+        "with whole.whole_folder(sys.argv[1]) as beside:\n    beside.mkdir(); Path.rename = kill\n"
+    )
+    assert subprocess.run([sys.executable, "-c", code, str(path)], check=False).returncode == -9
+    assert not path.exists()
+    stopped(path)
+    assert names(tmp_path) == ["a"]
+    assert names(path) == ["old"]
 
 
 @POSIX

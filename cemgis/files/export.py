@@ -5,8 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import re
-import shutil
-import tempfile
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -22,7 +20,7 @@ import pyproj
 import shapely
 
 from cemgis.errors import InputError
-from cemgis.files.whole import input_error
+from cemgis.files.whole import input_error, whole_folder
 from cemgis.layers import LAYERS
 from cemgis.schema import Layer
 from cemgis.units import Unit
@@ -181,8 +179,7 @@ def export(
     left = [name for name in tables if name in LAYERS and not len(tables[name])]
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=f".{target.name[:40]}-", dir=target.parent) as beside:
-            made = Path(beside) / target.name
+        with whole_folder(target) as made:
             if kind != "filegdb":
                 made.mkdir()
             with warnings.catch_warnings():
@@ -190,7 +187,6 @@ def export(
                 FORMATS[kind](shaped, made, unit, crs, done)
             if left:
                 done.notes.append(f"No rows and so not written: {', '.join(left)}.")
-            _replace(made, target, Path(beside))
     except OSError as error:
         raise input_error(target, error) from error
     except (*_ERRORS, RuntimeWarning) as error:
@@ -208,20 +204,6 @@ def _ours(target: Path, kind: str) -> bool:
     if not target.is_dir():
         return False
     return not any(target.iterdir()) or any(target.glob(_MARK[kind]))
-
-
-def _replace(made: Path, target: Path, beside: Path) -> None:
-    old = beside / "before"
-    if target.exists():
-        target.rename(old)
-    try:
-        made.rename(target)
-    except OSError:
-        if old.exists():
-            old.rename(target)
-        raise
-    if old.exists():
-        shutil.rmtree(old)
 
 
 def _note_names(done: Exported, layer: Layer, unit: Unit, names: Mapping[str, str]) -> None:

@@ -81,7 +81,8 @@ _PANDAS: Mapping[Any, Any] = {
 _BATCH_ROWS = 65_536
 _MAGIC = b"SQLite format 3\0"
 _NOT_CONTENT = ("gpkg_", "rtree_", "sqlite_", "cemgis_", "layer_styles")
-_LEFT_OPEN = ("-wal", "-shm", "-journal")
+_LEFT_OPEN = ("-wal", "-shm")
+_JOURNAL = "-journal"
 _GDAL_ERRORS = (
     pyogrio.errors.DataSourceError,
     pyogrio.errors.DataLayerError,
@@ -451,8 +452,9 @@ def refuse_if_held(path: Path | str) -> None:
     """Refuse to replace a file that another program has open, where that can be known.
 
     A program that works in SQLite's write-ahead mode leaves ``-wal`` and ``-shm`` beside the file, with edits that are
-    not in it yet; one that is writing, or was killed while it wrote, holds a lock or leaves ``-journal``. A program
-    that only has the file open and idle, without write-ahead, cannot be seen on Linux or macOS: it keeps the old file.
+    not in it yet; one that is writing holds a lock. Of one that was killed while it wrote, SQLite takes back what it
+    had not finished. A program that only has the file open and idle, without write-ahead, cannot be seen on Linux or
+    macOS: it keeps the old file.
 
     Raises
     ------
@@ -461,21 +463,20 @@ def refuse_if_held(path: Path | str) -> None:
     """
     path = Path(os.path.realpath(path))
     for ending in _LEFT_OPEN:
-        beside = path.with_name(path.name + ending)
-        if beside.exists():
-            raise InputError.of(
-                str(path),
-                f"{beside.name} lies beside it: another program has it open, or ended with edits not yet in it",
-                "Close it there. If nothing has it open, open it once in a GIS and close it again. Do not delete that.",
-            )
+        if path.with_name(path.name + ending).exists():
+            raise _left_open(path, ending)
     try:
         if not _is_sqlite(path):
             return
     except OSError:  # not there, a folder, not readable: whoever writes says so
         return
+    journal = path.with_name(path.name + _JOURNAL)
     try:
         with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=0)) as connection:
+            # where a killed program left a journal, SQLite puts the file back to before what that one was writing
             connection.execute("BEGIN EXCLUSIVE")
+            if _is_spent(journal):
+                journal.unlink()
             connection.rollback()
     except sqlite3.OperationalError as error:
         if "locked" in str(error):
@@ -483,8 +484,27 @@ def refuse_if_held(path: Path | str) -> None:
                 str(path), "another program is reading or writing it right now", "Close it there and run it again."
             ) from error
         # Not writable, or damaged: whoever writes finds out and says so.
-    except sqlite3.DatabaseError:
-        return
+    except (sqlite3.DatabaseError, OSError):
+        pass
+    if journal.exists():
+        raise _left_open(path, _JOURNAL)
+
+
+def _left_open(path: Path, ending: str) -> InputError:
+    return InputError.of(
+        str(path),
+        f"{path.name}{ending} lies beside it: another program has it open, or ended with edits not yet in it",
+        "Close it there. If nothing has it open, open it once in a GIS and close it again. Do not delete that.",
+    )
+
+
+def _is_spent(journal: Path) -> bool:
+    """Whether a journal holds nothing: it is empty or begins with a zero, which is SQLite's own test."""
+    try:
+        with journal.open("rb") as stream:
+            return stream.read(1) in (b"", b"\0")
+    except OSError:
+        return False
 
 
 def _is_sqlite(path: Path) -> bool:

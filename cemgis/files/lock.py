@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import getpass
 import json
 import os
@@ -9,7 +10,7 @@ import platform
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
@@ -118,20 +119,29 @@ def hold(path: Path, *, wait_s: float = 5.0) -> Iterator[None]:
                     f"Wait until that has ended; if nothing runs there, delete {path.name}.",
                 )
             text = json.dumps({"machine": here, "process": os.getpid(), "user": _user()}, sort_keys=True)
-            _fill(stream, text.encode())
+            try:
+                _fill(stream, text.encode())
+            except OSError as error:
+                with suppress(OSError):
+                    _fill(stream, b"")
+                raise InputError.of(
+                    str(path), f"the lock file cannot be written ({error.strerror})", "Make room and run it again."
+                ) from error
             try:
                 yield
             finally:
-                _fill(stream, b"")
+                with suppress(OSError):
+                    _fill(stream, b"")
         finally:
             unlock(stream)
 
 
 def _fill(stream: BinaryIO, content: bytes) -> None:
-    stream.seek(0)
-    stream.truncate()
-    stream.write(content)
-    stream.flush()
+    # past the stream's own buffer: what it could not write it would try again on closing
+    os.ftruncate(stream.fileno(), 0)
+    os.lseek(stream.fileno(), 0, os.SEEK_SET)
+    if os.write(stream.fileno(), content) < len(content):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
 def _user() -> str:

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import os
 import shutil
 import stat
+import sys
 import tempfile
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import BinaryIO
 
 from cemgis.errors import InputError
 from cemgis.files.lock import try_lock
 
-__all__ = ["input_error", "whole", "write_bytes", "write_text"]
+__all__ = ["input_error", "whole", "whole_folder", "write_bytes", "write_text"]
 
 _MARK = ".building-"
 _LOCK = "lock"
+_BEFORE = ".before"  # what a folder was, while it is being replaced
+_TRIES = 20
+_PAUSE_S = 0.05
 _NAME_BYTES = 150  # of the file's own name in the folder's; file systems stop at 255 bytes
 
 _FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
@@ -100,31 +107,115 @@ def whole(path: Path | str) -> Iterator[Path]:
         raise input_error(target, error) from error
     if protected:
         raise InputError.of(str(target), "not written, the file is write-protected", "Allow writing to it first.")
+    with _workplace(target) as folder:
+        beside = folder / target.name
+        yield beside
+        if not beside.is_file():
+            raise InputError.of(str(target), "nothing was built", "Look at the messages before this one.")
+        if target.exists():
+            shutil.copymode(target, beside)
+        _sync(beside)
+        beside.replace(target)
+        _sync_folder(target.parent)
+
+
+@contextmanager
+def whole_folder(path: Path | str) -> Iterator[Path]:
+    """Give a path to build a folder at; when the block ends well, it appears under `path` in one step.
+
+    A folder of that name is exchanged for it and deleted. Where the system cannot exchange two folders there is a
+    moment without either; the next run for the same name puts the old one back if the process was killed then.
+
+    Yields
+    ------
+    Path
+        Where to make the folder; it is not there yet.
+
+    Raises
+    ------
+    InputError
+        As `whole`.
+
+    Examples
+    --------
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     for text in ("old", "new"):
+    ...         with whole_folder(Path(folder) / "a") as beside:
+    ...             beside.mkdir()
+    ...             _ = (beside / f"{text}.txt").write_text(text)
+    ...     sorted(str(item.relative_to(folder)) for item in Path(folder).rglob("*"))
+    ['a', 'a/new.txt']
+    """
+    target = Path(os.path.realpath(path))
+    with _workplace(target) as folder:
+        beside = folder / target.name
+        yield beside
+        if not beside.is_dir():
+            raise InputError.of(str(target), "nothing was built", "Look at the messages before this one.")
+        for file in beside.rglob("*"):
+            if file.is_file():
+                _sync(file)
+        if target.exists() and not _exchange(beside, target):
+            target.rename(folder / _BEFORE)
+            try:
+                beside.rename(target)
+            except OSError:
+                (folder / _BEFORE).rename(target)
+                raise
+        elif not target.exists():
+            beside.rename(target)
+        _sync_folder(target.parent)
+
+
+@contextmanager
+def _workplace(target: Path) -> Iterator[Path]:
+    """Make a locked folder beside the target to build in, and take it away in the end."""
     prefix = "." + target.name.encode()[:_NAME_BYTES].decode(errors="ignore") + _MARK
     try:
-        _sweep(target.parent, prefix)
-        folder = Path(tempfile.mkdtemp(prefix=prefix, dir=target.parent))
+        _sweep(target, prefix)
+        folder, lock = _begin(target.parent, prefix)
     except OSError as error:
         raise input_error(target, error) from error
     try:
-        # The lock tells a later run that this folder is being worked in.
-        with (folder / _LOCK).open("wb") as lock:
-            try_lock(lock)
-            beside = folder / target.name
-            yield beside
-            if not beside.is_file():
-                raise InputError.of(str(target), "nothing was built", "Look at the messages before this one.")
-            if target.exists():
-                shutil.copymode(target, beside)
-            _sync(beside)
-            beside.replace(target)
-            _sync_folder(target.parent)
+        with lock:
+            yield folder
     except OSError as error:
         if error.filename is not None and folder not in Path(os.fsdecode(error.filename)).parents:
             raise  # about some other file the block touched
         raise input_error(target, error) from error
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def _begin(parent: Path, prefix: str) -> tuple[Path, BinaryIO]:
+    """Make a folder whose lock tells a later run that it is being worked in."""
+    for _ in range(_TRIES):
+        folder = Path(tempfile.mkdtemp(prefix=prefix, dir=parent))
+        try:
+            lock = (folder / _LOCK).open("wb")
+        except FileNotFoundError:
+            continue  # a run that was clearing up took it for what a killed one left
+        if not try_lock(lock):  # it is being cleared away, or the file system knows no locks
+            time.sleep(_PAUSE_S)
+        if (folder / _LOCK).exists():
+            return folder, lock
+        lock.close()
+    raise OSError(errno.EBUSY, "cleared away again and again")
+
+
+def _exchange(first: Path, second: Path) -> bool:
+    """Exchange two folders in one step; return whether the system can do that."""
+    library = ctypes.CDLL(None, use_errno=True) if sys.platform in ("linux", "darwin") else None
+    names = (os.fsencode(first), os.fsencode(second))
+    try:
+        if sys.platform == "linux":
+            here, swap = -100, 2  # AT_FDCWD, RENAME_EXCHANGE (fcntl.h)
+            return library is not None and library.renameat2(here, names[0], here, names[1], swap) == 0
+        if sys.platform == "darwin":
+            return library is not None and library.renamex_np(*names, 2) == 0  # RENAME_SWAP (stdio.h)
+    except AttributeError:  # a C library without it
+        return False
+    return False
 
 
 def write_bytes(path: Path | str, content: bytes) -> None:
@@ -157,24 +248,29 @@ def write_text(path: Path | str, text: str) -> None:
     write_bytes(path, text.encode())
 
 
-def _sweep(folder: Path, prefix: str) -> None:
+def _sweep(target: Path, prefix: str) -> None:
     """Clear away what runs that were killed left behind: their locks are free."""
-    for left in folder.iterdir():
+    for left in target.parent.iterdir():
         if not (left.name.startswith(prefix) and left.is_dir() and not left.is_symlink()):
             continue
         try:
             with (left / _LOCK).open("r+b") as lock:
-                dead = try_lock(lock)
+                if not try_lock(lock):
+                    continue
+                before = left / _BEFORE
+                if before.exists() and not target.exists():
+                    before.rename(target)
+                shutil.rmtree(left, ignore_errors=True)
+            shutil.rmtree(left, ignore_errors=True)  # a system that does not delete what is open does so now
         except FileNotFoundError:
-            dead = False  # just being made, or not ours
+            with suppress(OSError):
+                left.rmdir()  # killed before it had a lock; one that is just being made makes another
         except OSError:
             continue
-        if dead:
-            shutil.rmtree(left, ignore_errors=True)
 
 
 def _sync(path: Path) -> None:
-    with path.open("r+b") as stream:
+    with path.open("r+b" if os.name == "nt" else "rb") as stream:
         os.fsync(stream.fileno())
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import re
 import shutil
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -22,7 +21,7 @@ from cemgis.files import geopackage
 from cemgis.files import records as record_files
 from cemgis.files.export import Exported, export, plain_text
 from cemgis.files.underlay import read_underlay
-from cemgis.files.whole import input_error, write_bytes, write_text
+from cemgis.files.whole import input_error, whole_folder, write_bytes, write_text
 from cemgis.findings import worst_first
 from cemgis.ground import Ground
 from cemgis.layers import LAYERS
@@ -398,12 +397,8 @@ def _copy_new(source: Path, folder: Path) -> None:
         raise InputError.of(str(folder), "it is not empty", "Name an empty or new folder.")
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-        shutil.copytree(source, beside / "ground", ignore=shutil.ignore_patterns("truth.json"))
-        if folder.is_dir():
-            folder.rmdir()
-        (beside / "ground").rename(folder)
-        beside.rmdir()
+        with whole_folder(folder) as beside:
+            shutil.copytree(source, beside, ignore=shutil.ignore_patterns("truth.json"))
     except OSError as error:
         raise input_error(folder, error) from error
 
