@@ -180,7 +180,7 @@ def _seek(folder: Path) -> None:
 
 COMMANDS = (
     Command("build", _build, _touch_evidence, kills=24),
-    Command("build, from its tables on", _write, _compute, kills=120, quick=8),
+    Command("build, from its tables on", _write, _compute, kills=120, quick=6),
     Command("build with maps", _build_maps, _touch_evidence, kills=6),
     Command("collect", _collect, _edit_by_hand, logs=True, kills=40, quick=2),
     Command("judge", _judge, logs=True, kills=16),
