@@ -141,10 +141,13 @@ def _withdraw(folder: Path) -> list[str]:
     return [pipeline.withdraw(folder, last["id"], **SAID)["id"]]
 
 
-def _order(folder: Path) -> list[str]:
+def _write_order(folder: Path) -> None:
     (folder / "order.toml").write_text(
         'space = "A-6-1"\nperson = "Ada Fenn"\ndate = "2025-06-03"\nordered_by = "J. Fenn"\n', encoding="utf-8"
     )
+
+
+def _order(folder: Path) -> list[str]:
     planned = pipeline.open_grave(
         folder, "A-6-1", order=folder / "order.toml", container="concrete vault", paper="letter"
     )
@@ -184,7 +187,7 @@ COMMANDS = (
     Command("build with maps", _build_maps, _touch_evidence, kills=6),
     Command("collect", _collect, _edit_by_hand, logs=True, kills=40, quick=2),
     Command("judge", _judge, logs=True, kills=16),
-    Command("open --record", _order, logs=True, kills=6),
+    Command("open --record", _order, _write_order, logs=True, kills=6),
     Command("close", _close, logs=True, kills=12),
     Command("withdraw", _withdraw, _touch_evidence, logs=True, kills=40, quick=2),
     Command("append, 12 times 5", _append, logs=True, kills=60, quick=4),
@@ -682,11 +685,18 @@ def main() -> int:
 
 def report(trials: Trials, took_s: float) -> int:
     """Print the table; return the exit code."""
+    rows: dict[tuple[str, str], Tally] = {}
+    for (what, name), tally in trials.tallies.items():
+        kill, many = what.startswith("SIGKILL"), what.startswith(("no room", "the disk", "folders"))
+        row = rows.setdefault(("SIGKILL" if kill else what, "all of them" if many else f"`{name}`"), Tally())
+        row.trials += tally.trials
+        row.came += tally.came
+        row.lost += tally.lost
     print("| what was done | to | times | what came of it | lost or torn |")
     print("|---|---|---|---|---|")
-    for (what, name), tally in trials.tallies.items():
-        came = ", ".join(f"{word} {many}" for word, many in tally.came.items())
-        print(f"| {what} | `{name}` | {tally.trials} | {came} | {len(tally.lost)} |")
+    for (what, name), tally in rows.items():
+        came = ", ".join(f"{word} {many}" for word, many in tally.came.most_common())
+        print(f"| {what} | {name} | {tally.trials} | {came} | {len(tally.lost)} |")
     every = sum(tally.trials for tally in trials.tallies.values())
     lost = [(key, text) for key, tally in trials.tallies.items() for text in tally.lost]
     killed = sum(tally.trials for (what, _), tally in trials.tallies.items() if what.startswith("SIGKILL"))

@@ -20,7 +20,7 @@ import pyproj
 import shapely
 
 from cemgis.errors import InputError
-from cemgis.files.whole import input_error, whole_folder
+from cemgis.files.whole import input_error, try_room, whole_folder
 from cemgis.layers import LAYERS
 from cemgis.schema import Layer
 from cemgis.units import Unit
@@ -182,9 +182,15 @@ def export(
         with whole_folder(target) as made:
             if kind != "filegdb":
                 made.mkdir()
-            with warnings.catch_warnings():
-                warnings.simplefilter("error", RuntimeWarning)  # a driver that changes a name or value says so there
-                FORMATS[kind](shaped, made, unit, crs, done)
+            try:
+                with warnings.catch_warnings():
+                    warnings.simplefilter(
+                        "error", RuntimeWarning
+                    )  # a driver that changes a name or value says so there
+                    FORMATS[kind](shaped, made, unit, crs, done)
+            except (*_ERRORS, RuntimeWarning):
+                try_room(made.parent, 4 * sum(int(table.memory_usage().sum()) for table in shaped.values()))
+                raise
             if left:
                 done.notes.append(f"No rows and so not written: {', '.join(left)}.")
     except OSError as error:

@@ -42,7 +42,7 @@ from cemgis import edits, schema
 from cemgis.errors import Gather, InputError, Problem
 from cemgis.files.metadata import describe
 from cemgis.files.style import alias, qml
-from cemgis.files.whole import whole
+from cemgis.files.whole import try_room, whole
 from cemgis.layers import FORMAT_VERSION, LAYERS
 from cemgis.schema import Column, Layer
 from cemgis.units import UNITS, Unit
@@ -206,21 +206,11 @@ def write_ground(
                 connection.execute("PRAGMA synchronous = OFF")
                 _describe(connection, made, hashes, unit, facts, xml)
         except (*_GDAL_ERRORS, sqlite3.Error) as error:
-            _try_room(beside, sum(table.nbytes for table in made.values()))
+            try_room(beside.parent, 2 * sum(table.nbytes for table in made.values()))
             said = " ".join(str(error).split())[:300]
             raise InputError.of(str(path), f"not written ({said})", "Mend that and run it again.") from error
         refuse_if_held(path)  # someone may have opened it meanwhile
     return hashes
-
-
-def _try_room(beside: Path, need_bytes: int) -> None:
-    """Raise what the system says when there is no room for the file: GDAL hides that behind errors of its own."""
-    block = bytes(1 << 20)
-    with beside.with_name("room").open("wb") as stream:
-        for _ in range(2 * need_bytes // len(block) + 1):
-            stream.write(block)
-        stream.flush()
-        os.fsync(stream.fileno())
 
 
 def _checked(tables: Mapping[str, pd.DataFrame], crs: pyproj.CRS) -> dict[str, pd.DataFrame]:

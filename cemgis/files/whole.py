@@ -18,7 +18,7 @@ from typing import BinaryIO
 from cemgis.errors import InputError
 from cemgis.files.lock import try_lock
 
-__all__ = ["input_error", "whole", "whole_folder", "write_bytes", "write_text"]
+__all__ = ["input_error", "try_room", "whole", "whole_folder", "write_bytes", "write_text"]
 
 _MARK = ".building-"
 _LOCK = "lock"
@@ -205,17 +205,28 @@ def _begin(parent: Path, prefix: str) -> tuple[Path, BinaryIO]:
 
 def _exchange(first: Path, second: Path) -> bool:
     """Exchange two folders in one step; return whether the system can do that."""
-    library = ctypes.CDLL(None, use_errno=True) if sys.platform in ("linux", "darwin") else None
+    system: str = sys.platform
     names = (os.fsencode(first), os.fsencode(second))
     try:
-        if sys.platform == "linux":
+        if system == "linux":
             here, swap = -100, 2  # AT_FDCWD, RENAME_EXCHANGE (fcntl.h)
-            return library is not None and library.renameat2(here, names[0], here, names[1], swap) == 0
-        if sys.platform == "darwin":
-            return library is not None and library.renamex_np(*names, 2) == 0  # RENAME_SWAP (stdio.h)
+            return bool(ctypes.CDLL(None).renameat2(here, names[0], here, names[1], swap) == 0)
+        if system == "darwin":
+            return bool(ctypes.CDLL(None).renamex_np(*names, 2) == 0)  # RENAME_SWAP (stdio.h)
     except AttributeError:  # a C library without it
-        return False
+        pass
     return False
+
+
+def try_room(folder: Path, need_bytes: int) -> None:
+    """Raise what the system says when there is no room for so much: GDAL hides that behind errors of its own."""
+    block = bytes(1 << 20)
+    with (folder / "room").open("wb") as stream:
+        for _ in range(need_bytes // len(block) + 1):
+            stream.write(block)
+        stream.flush()
+        os.fsync(stream.fileno())
+    (folder / "room").unlink()
 
 
 def write_bytes(path: Path | str, content: bytes) -> None:
