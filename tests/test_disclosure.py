@@ -271,6 +271,8 @@ def test_a_protected_section_is_shown_when_it_says_so_with_a_reason():
 def test_a_section_nobody_described_is_not_shown():
     public = disclose(tables(), ground(sections={"A": ""}), DAY)
     assert public.sections["section"].tolist() == ["A"]
+    for name in ("lots", "spaces", "niches"):
+        assert getattr(public, name)["section"].unique().tolist() == ["A"]
 
 
 def test_things_of_hidden_sections_and_theft_targets_are_not_shown():
