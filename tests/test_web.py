@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from cemgis import schema, web
+from cemgis import drawing, schema, web
 from cemgis.errors import CemgisError, InputError
 from cemgis.layers import LAYERS
 from cemgis.reference import ground_crs
@@ -658,4 +658,50 @@ def test_at_twice_the_size_everything_is_still_there(browser, file):
     for tab in ("find", "findings", "here", "layers", "about"):
         page_.click(f"#tab-{tab}")
         assert page_.locator(f"#body-{tab}").is_visible()
+    visit.context.close()
+
+
+def test_a_page_carries_the_picture_it_was_given(tables, facts):
+    made = web.staff_page(tables, facts, underlay=spotted())
+    header, _ = packing.unpack(block_of(made))
+    assert header["picture"]["words"] == "Drawn on a picture."
+    assert "picture" not in packing.unpack(block_of(web.staff_page(tables, facts)))[0]
+    carried = re.search(r'id="ground-picture">([^<]*)<', made)
+    picture = np.asarray(Image.open(io.BytesIO(base64.b64decode(carried[1]))).convert("RGB")).astype(int)
+    red, green, _ = picture[60, 40]
+    assert red > 200
+    assert green < 80
+
+
+def spotted():
+    """A pale picture of 400 by 400 ft from the ground's origin, with a red spot at (40.5, 339.5)."""
+    image = np.full((400, 400, 4), 235, dtype=np.uint8)
+    image[..., 3] = 255
+    image[57:64, 37:44, 1:3] = 0
+    image[57:64, 37:44, 0] = 255
+    east, north = drawn_ground.ORIGIN
+    return drawing.Underlay(image, np.array([[1.0, 0.0, east], [0.0, -1.0, north + 400.0]]), "Drawn on a picture.")
+
+
+@pytest.mark.browser
+def test_a_picture_lies_under_the_map_where_it_belongs(browser, tables, facts, tmp_path):
+    path = tmp_path / "pictured.html"
+    path.write_text(web.staff_page({"sections": tables["sections"]}, facts, underlay=spotted()), encoding="utf-8")
+    visit = Visit(browser, path)
+    visit.page.get_by_role("tab", name="Layers").click()
+    visit.page.wait_for_function("document.getElementById('picture').checked")
+    at = visit.pixel_of(*(np.array(drawn_ground.ORIGIN) + [40.5, 339.5]))
+
+    def seen():
+        visit.settle()
+        picture = Image.open(io.BytesIO(visit.page.screenshot())).convert("RGB")
+        return picture.getpixel((round(at[0]), round(at[1])))
+
+    red, green, _ = seen()
+    assert red - green > 100
+    visit.page.locator("#picture").uncheck()
+    red, green, _ = seen()
+    assert red - green < 40
+    assert visit.said == []
+    assert visit.requests == [path.as_uri()]
     visit.context.close()

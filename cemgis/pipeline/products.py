@@ -275,7 +275,7 @@ def _draw(folder: Path, tables: Mapping[str, pd.DataFrame], facts: Facts, look: 
             yield figure
 
     pdf, pictures = maps.save_all(drawn(), facts, dpi=_PNG_DPI)
-    page = staff.staff_page(tables, facts)
+    page = staff.staff_page(tables, facts, underlay=look.underlay)
     files = ["ground.png", *_picture_names(names[1:])]
     contents = [pdf, *pictures, page.encode()]
     return {

@@ -46,7 +46,7 @@ const cemgisMap = (() => {
     const { header, integers } = await openBlock(text);
     const layers = header.layers.map((told) => makeLayer(told, integers));
     return { facts: header.facts, grid: header.grid, origin: header.origin, bounds: header.bounds,
-             leftOut: header.left_out, unsettled: header.unsettled || {}, layers, byName: new Map(layers.map((layer) => [layer.name, layer])) };
+             leftOut: header.left_out, picture: header.picture || null, unsettled: header.unsettled || {}, layers, byName: new Map(layers.map((layer) => [layer.name, layer])) };
   }
 
   function sums(counts) {

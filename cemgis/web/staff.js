@@ -17,6 +17,7 @@
     radiusHint: "The circle holds the true place with 95 % probability. It is drawn where it is large enough to see.",
     old: "This browser is too old to open the map: it cannot unpack compressed data. Use a current one.",
     mapLabel: "Map of the ground. Arrow keys move it, plus and minus zoom, Enter tells what lies under the cross.",
+    picture: "Picture under the map",
     empty: "–",
   };
   const { $, make, stop, licence, scaleBar } = cemgisPage;
@@ -28,7 +29,16 @@
   catch (error) { stop(`The map's data cannot be read: ${error.message}. Make the page again.`); return; }
   const map = map_ground;
   const options = { radius: false };
-  const canvas = tiles(ground, options).addTo(map);
+  let bitmap = null;
+  function* paintPicture(ctx, _, view) {
+    if (!bitmap) return;
+    const [a, b, c] = ground.picture.corners, w = bitmap.width, h = bitmap.height, s = view.s;
+    ctx.globalAlpha = 0.75;
+    ctx.transform((b[0] - a[0]) * s / w, (b[1] - a[1]) * s / w, (c[0] - a[0]) * s / h, (c[1] - a[1]) * s / h, (a[0] - view.ox) * s, (a[1] - view.oy) * s);
+    ctx.drawImage(bitmap, 0, 0);
+  }
+  const below = tiles(ground, {}, paintPicture).setZIndex(0);
+  const canvas = tiles(ground, options).setZIndex(1).addTo(map);
   const say = (words) => { $("said").textContent = words; };
   const capital = (words) => words.charAt(0).toUpperCase() + words.slice(1);
 
@@ -361,6 +371,20 @@
   const radius = make("input", { type: "checkbox", id: "radius" });
   radius.addEventListener("change", () => { options.radius = radius.checked; canvas.redraw(); });
   bodies.layers.append(make("label", { class: "row" }, radius, make("span", {}, SAY.radius)), make("p", { class: "hint" }, SAY.radiusHint));
+  if (ground.picture) {
+    const tick = make("input", { type: "checkbox", id: "picture" });
+    tick.addEventListener("change", () => {
+      if (tick.checked) below.addTo(map); else below.remove();
+      // White paper lets the picture through, ink stays ink.
+      canvas.getContainer().style.mixBlendMode = tick.checked ? "multiply" : "";
+    });
+    bodies.layers.append(make("label", { class: "row" }, tick, make("span", {}, SAY.picture)), make("p", { class: "hint" }, ground.picture.words));
+    const bytes = Uint8Array.from(atob($("ground-picture").textContent), (letter) => letter.charCodeAt(0));
+    createImageBitmap(new Blob([bytes], { type: ground.picture.kind })).then(
+      (made) => { bitmap = made; tick.checked = true; tick.dispatchEvent(new Event("change")); },
+      () => { tick.disabled = true; },
+    );
+  }
   for (const layer of [...ground.layers].reverse()) {
     if (!layer.kind) continue;
     const tick = make("input", { type: "checkbox", id: `layer-${layer.name}` });

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import io
 from collections.abc import Mapping
 from typing import Any
 
@@ -9,9 +11,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
+from PIL import Image
 
 from cemgis import __version__
-from cemgis.drawing import Facts, heads_settled, north_words, say_unsettled, unsettled_heads
+from cemgis.drawing import Facts, Underlay, heads_settled, north_words, say_unsettled, unsettled_heads
 from cemgis.errors import InputError
 from cemgis.layers import LAYERS
 from cemgis.reference import to_lonlat
@@ -35,6 +38,7 @@ _WORDS = {
     "rights": ("Rights", "Right"), "findings": ("Findings", "Finding"), "run": ("Made from", "Made from"),
 }  # fmt: skip
 _SHUT = ("occupations", "readings")
+_MOST_PIXELS = 2000  # a side of a picture under the map: half a foot a pixel on a ground of 1,000 ft
 _NO_SYMBOL = -1
 
 
@@ -85,7 +89,23 @@ def _facts(facts: Facts) -> dict[str, Any]:
     }
 
 
-def staff_page(tables: Mapping[str, pd.DataFrame], facts: Facts, *, most_readings: int = 200_000) -> str:
+def _picture(underlay: Underlay, packer: Packer, facts: Facts) -> tuple[dict[str, Any], str]:
+    """Return where an underlay lies on the page and its bytes, base64; of a large one fewer pixels are kept."""
+    rows, columns = underlay.image.shape[:2]
+    image = Image.fromarray(underlay.image)
+    image.thumbnail((_MOST_PIXELS, _MOST_PIXELS))
+    kept = io.BytesIO()
+    image.save(kept, format="WEBP", quality=80, method=4)
+    pixels = np.array([[0.0, 0.0], [columns, 0.0], [0.0, rows]])
+    grid = pixels @ underlay.matrix[:, :2].T + underlay.matrix[:, 2]
+    corners = mercator(to_lonlat(grid, facts.crs)) - packer.origin
+    told = {"kind": "image/webp", "corners": corners.tolist(), "words": underlay.words}
+    return told, base64.b64encode(kept.getvalue()).decode("ascii")
+
+
+def staff_page(
+    tables: Mapping[str, pd.DataFrame], facts: Facts, *, most_readings: int = 200_000, underlay: Underlay | None = None
+) -> str:
     """Return the staff's map as one HTML file that opens without a network.
 
     Parameters
@@ -95,6 +115,8 @@ def staff_page(tables: Mapping[str, pd.DataFrame], facts: Facts, *, most_reading
     facts : Facts
     most_readings : int
         With more readings than this the layer is left out, and the page says so.
+    underlay : Underlay, optional
+        A picture under the map, carried in the page; it can be put on and off.
 
     Returns
     -------
@@ -147,6 +169,9 @@ def staff_page(tables: Mapping[str, pd.DataFrame], facts: Facts, *, most_reading
         "unsettled": {name: say_unsettled(*words) for name, words in unsettled_heads(tables).items()},
         "layers": layers,
     }
+    blocks: dict[str, str] = {}
+    if underlay is not None:
+        header["picture"], blocks["ground-picture"] = _picture(underlay, packer, facts)
     return assemble(
         "Staff map – not for publication",
         own("staff_before.html"),
@@ -154,6 +179,7 @@ def staff_page(tables: Mapping[str, pd.DataFrame], facts: Facts, *, most_reading
         packer.block(header),
         [own("map.js"), own("page.js"), own("staff.js")],
         [own("page.css")],
+        blocks=blocks,
     )
 
 
