@@ -91,7 +91,7 @@ class PublicGround:
     name, place : str
     crs : GroundCRS
     as_of : str
-        Day of the evidence, ISO.
+        Day of publication, ISO.
     sections, lots, spaces : GeoDataFrame
         Published columns of those layers, in the ground's CRS. A space does not say whether it is used.
     niches : DataFrame

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
@@ -41,6 +41,8 @@ _SQUARES = 12  # squares along a map's longer side, at most
 _LEAST_PT = 5.0  # common practice, no source: lettering below this is not read at arm's length
 _MOST_DRAWN = 20_000  # spaces or stones; more are not told apart on a sheet of this size
 _MOST_NAME = 44
+_BOTH_SIDES = 2  # pages of one sheet
+_EMPTY = '<svg xmlns="http://www.w3.org/2000/svg" width="10" height="10"></svg>'
 _ROOM_FOR_LIST = 100.0  # points under the leaflet's map from which its list stands there
 
 
@@ -509,11 +511,9 @@ def leaflet_sheet(
     ------
     InputError
         For a paper that does not exist, or when nothing has a place.
-    CemgisError
-        When even without a list it is more than one sheet.
     """
     sheet = _sheet(LEAFLETS, paper)
-    room = (sheet[1] - 2 * (_MARGIN - 6.0 + _EDGE), sheet[2] - 2 * (_MARGIN - 6.0 + _EDGE) - 26.0)
+    room = (sheet[1] - 2 * (_MARGIN - 6.0 + _EDGE), sheet[2] - 2 * (_MARGIN - 6.0 + _EDGE) - 48.0)
     frame = _frame(public, *room)
     people, notes = _people(public, frame), dict(chosen)
     people = people[people["grave"].isin(list(notes)) if notes else people["veteran"]]
@@ -526,17 +526,36 @@ def leaflet_sheet(
         "sections": _sections(public, frame), "list_title": "People to look for" if chosen else "Veterans",
         "rows": rows, "more": 0, "list_inside": bool(room[1] - frame.height > _ROOM_FOR_LIST),
     }  # fmt: skip
-    made, pages = _typeset("leaflet.typ", data, count=True)
-    low, high = 0, len(rows)  # the longest list that leaves it one sheet
-    best = made if pages == 2 else b""
-    while pages != 2 and low < high:
+    # how much fits does not depend on what is drawn in the map
+    empty = {**data["map"], "svg": _EMPTY, "labels": [], "sections": []}
+
+    def with_lists(sections: int, most: int) -> dict[str, Any]:
+        return {**data, "sections": data["sections"][:sections], "more_sections": len(data["sections"]) - sections,
+                "rows": rows[:most], "more": len(rows) - most}  # fmt: skip
+
+    def fits(sections: int, most: int) -> bool:
+        return _typeset("leaflet.typ", {**with_lists(sections, most), "map": empty}, count=True)[1] == _BOTH_SIDES
+
+    sections = _most_that(len(data["sections"]), lambda number: fits(number, 0))
+    most = _most_that(len(rows), lambda number: fits(sections, number))
+    return _typeset("leaflet.typ", with_lists(sections, most))[0]
+
+
+def _most_that(count: int, fits: Callable[[int], bool]) -> int:
+    """Return the largest number up to `count` that fits; 0 when none does.
+
+    Examples
+    --------
+    >>> _most_that(100, lambda number: number < 37), _most_that(5, lambda number: True)
+    (36, 5)
+    """
+    if fits(count):
+        return count
+    low, high = 0, count  # low fits or is 0, high does not
+    while high - low > 1:
         middle = (low + high) // 2
-        made, found = _typeset("leaflet.typ", {**data, "rows": rows[:middle], "more": len(rows) - middle}, count=True)
-        if found == 2:
-            best, low = made, middle + 1
+        if fits(middle):
+            low = middle
         else:
             high = middle
-    if not best:
-        msg = "the leaflet does not fit on one sheet"
-        raise CemgisError(msg)
-    return best
+    return low
