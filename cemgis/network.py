@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 from scipy import sparse
+from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csgraph
 
 from cemgis.layout import Plan, intervals, strips_across
@@ -19,6 +20,11 @@ __all__ = ["Network", "join_drives"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+
+_EPS = 1e-6
+_MOST_TRIED = 400
+_SECONDS = 4.0
 
 
 @dataclass(frozen=True)
@@ -29,63 +35,78 @@ class Network:
     ----------
     drives : geometry
     kept, lost, unreached : ndarray of bool
-        Lots that remain, that a joining drive takes, that no drive from a gate reaches.
+        Lots that remain, that joining the drives takes, that no drive from a gate reaches.
     way : ndarray
         Cost of the way from the gate to each lot's drive; orders the phases.
     dead_ends : int
-        Ends of drives farther from a crossing than the rule.
+        Ends of drives farther from a crossing than the rule and without a turning circle.
+    circles : int
+        Turning circles at ends that no crossing could be brought near to.
+    tight : int
+        Inner corners that the land leaves no room to round.
     """
 
     drives: Any
-    kept: npt.NDArray[np.bool_]
-    lost: npt.NDArray[np.bool_]
-    unreached: npt.NDArray[np.bool_]
+    kept: Flags
+    lost: Flags
+    unreached: Flags
     way: Floats
     dead_ends: int
+    circles: int = 0
+    tight: int = 0
 
 
 @dataclass(frozen=True)
 class _Lane:
-    """A stretch of one drive: u from and to, v from and to, drive's number, block."""
+    """A stretch of one drive: u from and to, v from and to; how far it could be lengthened; lots it serves."""
 
     u0: float
     u1: float
     v0: float
     v1: float
-    drive: int
-    block: int
+    free0: float
+    free1: float
+    lots: int
 
 
 def _lanes(laid: Plan, drivable: Any) -> tuple[list[_Lane], Ints]:
     """Stretches of drives that serve lots, and the stretch of each lot."""
     lanes: list[_Lane] = []
     of = np.full(len(laid.lots), -1, dtype=np.int64)
-    width = laid.module.frontage
-    room = laid.module.drive
-    above = laid.lots[:, 1] >= laid.drives[laid.drive, 2] - 1e-6
-    for drive, (block, low, high) in enumerate(laid.drives):
+    width, depth, room = laid.module.frontage, laid.module.depth, laid.module.drive
+    above = laid.lots[:, 1] >= laid.drives[laid.drive, 2] - _EPS
+    for drive, (_, low, high) in enumerate(laid.drives):
         # a drive wider than it must be is land only within its least width from the rows on either side
-        exact = high - low < room + 1e-6
+        exact = high - low < room + _EPS
         for up in (True, False):
             mine = np.flatnonzero((laid.drive == drive) & ((above == up) | exact))
             if not len(mine) or (exact and not up):
                 continue
             v0 = float(high - room if up else low)
             u = laid.lots[mine, 0]
-            start, _ = intervals(drivable, v0, room)
+            start, end = intervals(drivable, v0, room)
             if not len(start):
-                start = np.array([u.min()])
+                start, end = np.array([u.min()]), np.array([u.max() + width])
             at = np.clip(np.searchsorted(start, u + 1e-4, side="right") - 1, 0, len(start) - 1)
+            beside = (laid.lots[:, 1] + depth > v0 + _EPS) & (laid.lots[:, 1] < v0 + room - _EPS)
+            others = laid.lots[beside, 0]
             for stretch in np.unique(at):
                 here = at == stretch
                 of[mine[here]] = len(lanes)
                 first, last = float(u[here].min()), float(u[here].max()) + width
-                lanes.append(_Lane(first, last, v0, v0 + room, drive, int(block)))
+                # it may be lengthened up to the next lot that stands in its way
+                left, right = others[others < first - _EPS] + width, others[others > last - width + _EPS]
+                free0 = max([float(start[stretch]), *left[left <= first + _EPS].tolist()])
+                free1 = min([float(end[stretch]), *right[right >= last - _EPS].tolist()])
+                lanes.append(_Lane(first, last, v0, v0 + room, min(free0, first), max(free1, last), int(here.sum())))
     return lanes, of
 
 
 def join_drives(laid: Plan, drivable: Any, gates: Floats, rules: Mapping[str, float]) -> Network:
     """Join the drives of a layout to one another and to the gates, and say which lots that takes.
+
+    Links between neighbouring drives are chosen together, by an integer programme over where each may stand: all drives
+    joined, every end near a crossing, the fewest lots taken; a drive that costs more than it serves is given up.
 
     Parameters
     ----------
@@ -101,196 +122,318 @@ def join_drives(laid: Plan, drivable: Any, gates: Floats, rules: Mapping[str, fl
     none = np.zeros(n, dtype=bool)
     if not n:
         return Network(shapely.Polygon(), none, none, none, np.empty(0), 0)
-    width = laid.module.drive
+    width, radius, dead_end = laid.module.drive, rules["drive.inner_radius"], rules["drive.dead_end"]
     lanes, lane_of = _lanes(laid, drivable)
     boxes = laid.boxes()
     tree = shapely.STRtree(boxes)
-    crosses, dead = _crosses(laid, lanes, drivable, rules["drive.dead_end"], rules["drive.inner_radius"])
+    links = _choose(_links(laid, lanes, drivable, tree, dead_end, radius), lanes, width, dead_end)
+    lanes = _lengthened(lanes, links, width)
+    crosses = [(link.u, lanes[link.a].v0, max(lanes[link.a].v1, lanes[link.b].v1), [link.a, link.b]) for link in links]
     strips = [shapely.box(u, low, u + width, high) for u, low, high, _ in crosses]
     own = [shapely.box(lane.u0, lane.v0, lane.u1, lane.v1) for lane in lanes]
-    # stretches joined by crosses are one piece
+    # stretches joined by links are one piece
     piece = np.arange(len(lanes))
-    for _, _, _, joined in crosses:
-        piece[np.isin(piece, piece[joined])] = piece[joined[0]]
+    for link in links:
+        piece[piece == piece[link.b]] = piece[link.a]
     paths, reached, way = _paths(piece, own, strips, crosses, boxes, drivable, gates, width)
-    there = [reached[cross[3][0]] for cross in crosses]
-    strips = [strip for strip, good in zip(strips, there, strict=True) if good]
-    fillets = _fillets(
-        [cross for cross, good in zip(crosses, there, strict=True) if good], lanes, width, rules["drive.inner_radius"],
-        drivable,
-    )  # fmt: skip
-    built = shapely.union_all([*strips, *fillets, *paths])
+    crosses = [cross for cross in crosses if reached[cross[3][0]]]
+    strips = [shapely.box(u, low, u + width, high) for u, low, high, _ in crosses]
+    fillets, tight = _fillets(crosses, lanes, width, radius, drivable)
+    rounded, tight_paths = _rounded(paths, [o for o, good in zip(own, reached, strict=True) if good], radius, drivable)
+    ends, circles, dead = _ends(lanes, crosses, paths, reached, tree, boxes, lane_of, drivable, width, radius, dead_end)
+    built = shapely.union_all([*strips, *fillets, *rounded, *circles])
     lost = none.copy()
     if not built.is_empty:
         lost[tree.query(shapely.buffer(built, -1e-4), predicate="intersects")] = True
-    unreached = ~reached[lane_of] & ~lost
+    u = laid.lots[:, 0]
+    cut = (u < ends[lane_of, 0] - _EPS) | (u + laid.module.frontage > ends[lane_of, 1] + _EPS)
+    unreached = ~reached[lane_of]
+    lost = (lost | cut) & ~unreached
     kept = ~lost & ~unreached
-    alive = [item for item, good in zip(own, reached, strict=True) if good]
+    alive = [
+        shapely.box(low, lane.v0, high, lane.v1)
+        for lane, (low, high), good in zip(lanes, ends.tolist(), reached, strict=True)
+        if good
+    ]
     drives = shapely.union_all([*alive, built])
-    return Network(drives, kept, lost, unreached, way[lane_of], dead)
+    return Network(drives, kept, lost, unreached, way[lane_of], dead, len(circles), tight + tight_paths)
 
 
-_MOST_TRIED = 400
+# ---- links between drives -------------------------------------------------------------------------------------------
+
 _Cross = tuple[float, float, float, list[int]]
 
 
-def _crosses(laid: Plan, lanes: list[_Lane], drivable: Any, dead_end: float, radius: float) -> tuple[list[_Cross], int]:
-    """Cross drives of every block: enough to join its stretches and to keep dead ends short, taking few lots.
-
-    Greedy, with three weights of land against use; what turns out not to be needed is taken out again, and the set
-    that takes the fewest lots is kept.
-    """
-    made: list[_Cross] = []
-    bad = 0
-    for block in sorted({lane.block for lane in lanes}):
-        mine = [k for k, lane in enumerate(lanes) if lane.block == block]
-        chains, takes_of = _chains(laid, lanes, mine, block, drivable, radius)
-        spans = np.array([(lanes[k].u0, lanes[k].u1, lanes[k].v0, lanes[k].v1) for k in mine])
-        best: tuple[int, int, int] | None = None
-        kept: list[_Chain] = []
-        for weight in _WEIGHTS:
-            chosen = _choose(chains, spans, laid.module.drive, dead_end, weight)
-            chosen = _trim(chosen, spans, laid.module.drive, dead_end, takes_of)
-            pieces, ends = _state(chosen, spans, laid.module.drive, dead_end)
-            taken = int(np.any([item.takes for item in chosen], axis=0).sum()) if chosen else 0
-            if best is None or (pieces, len(ends), taken) < best:
-                best, kept = (pieces, len(ends), taken), chosen
-        bad += best[1] if best is not None else 0
-        made += [(item.u, item.v0, item.v1, [mine[m] for m in item.held]) for item in kept]
-    return made, bad
-
-
-_WEIGHTS = (0.02, 0.2, 1.0)
-
-
 @dataclass(frozen=True)
-class _Chain:
-    """A cross drive that could be: where, which stretches of the block it meets, which lots of the block it takes."""
+class _Link:
+    """A way across from one stretch to the next: where, which two, what it takes, which of their four ends it serves.
+
+    Ends are the left and right one of `a`, then of `b`; one is served when it is no farther than the rule.
+    """
 
     u: float
-    v0: float
-    v1: float
-    held: list[int]
-    takes: npt.NDArray[np.bool_]
+    a: int
+    b: int
+    cost: float
+    serves: tuple[bool, bool, bool, bool]
 
 
-def _chains(
-    laid: Plan, lanes: list[_Lane], mine: list[int], block: int, drivable: Any, radius: float
-) -> tuple[list[_Chain], _Takes]:
-    width, module = laid.module.drive, laid.module
-    here = laid.block == block
-    lots, beside, drive_of = laid.lots[here], laid.rank[here] == 1, laid.drive[here]
-    spans = np.array([(lanes[k].u0, lanes[k].u1, lanes[k].v0, lanes[k].v1) for k in mine])
-    drives = np.array([lanes[k].drive for k in mine])
+def _links(
+    laid: Plan, lanes: list[_Lane], drivable: Any, tree: shapely.STRtree, dead_end: float, radius: float
+) -> list[_Link]:
+    """Find for every two neighbouring stretches the cheapest link of each kind; kinds differ in the ends they serve."""
+    width = laid.module.drive
+    table = np.array([(lane.u0, lane.u1, lane.v0, lane.v1, lane.free0, lane.free1) for lane in lanes])
+    u0, u1, v0, v1, free0, free1 = table.T
+    at = _places(laid, table, width)
+    order = np.argsort(v0, kind="stable")
+    over = (free0[order] <= at[:, None] + _EPS) & (free1[order] >= at[:, None] + width - _EPS)
+    place, first, second = [], [], []
+    for k, (start, end) in enumerate(zip(*strips_across(drivable, at, width), strict=True)):
+        for low, high in zip(start, end, strict=True):
+            held = order[over[k] & (v0[order] >= low - _EPS) & (v1[order] <= high + _EPS)]
+            place += [k] * (len(held) - 1)
+            first += held[:-1].tolist()
+            second += held[1:].tolist()
+    if not place:
+        return []
+    u, a, b = at[np.array(place)], np.array(first), np.array(second)
+    serves = np.column_stack(
+        [u - u0[a] <= dead_end, u1[a] - u - width <= dead_end, u - u0[b] <= dead_end, u1[b] - u - width <= dead_end]
+    )
+    cost = _takes(u, a, b, table, width, radius, tree).astype(float)
+    longer = sum(np.maximum(u0[k] - u, 0.0) + np.maximum(u + width - u1[k], 0.0) for k in (a, b))
+    cost += 0.01 + 1e-4 * (longer + np.maximum(v0[b] - v1[a], 0.0)) / width
+    kind = (a * len(lanes) + b) * 16 + serves @ np.array([1, 2, 4, 8])
+    rank = np.lexsort((cost, kind))
+    # the few cheapest of each kind; what cannot be rounded costs as much as three lots more
+    within = np.arange(len(rank)) - np.searchsorted(kind[rank], kind[rank])
+    rank = rank[within < _KEPT]
+    square = _corner_squares(u[rank], a[rank], b[rank], table, width, radius)
+    shapely.prepare(drivable)
+    roomy = np.array([bool(shapely.covers(drivable, item).all()) if len(item) else True for item in square])
+    total = cost[rank] + np.where(roomy, 0.0, 3.0)
+    best = rank[np.lexsort((total, kind[rank]))]
+    total = total[np.lexsort((total, kind[rank]))]
+    chosen = np.flatnonzero(np.diff(kind[best], prepend=-1))
+    return [
+        _Link(float(u[k]), int(a[k]), int(b[k]), float(total[m]), tuple(serves[k].tolist()))
+        for m, k in zip(chosen, best[chosen], strict=True)
+    ]
 
-    def takes_of(u: float, v0: float, v1: float, held: list[int]) -> npt.NDArray[np.bool_]:
-        between = (lots[:, 1] + module.depth > v0 + 1e-6) & (lots[:, 1] < v1 - 1e-6)
-        # the rounded corners reach the rows that lie along the drives crossed
-        wide = radius * (beside & np.isin(drive_of, drives[held]))
-        left, right = u - wide + 1e-6, u + width + wide - 1e-6
-        return np.asarray(between & (lots[:, 0] < right) & (lots[:, 0] + module.frontage > left))
 
-    low, high = float(spans[:, 0].min()), float(spans[:, 1].max())
-    # from, up to and across the edges of lot columns, so that no more columns are touched than must be
-    edges = np.unique(lots[:, 0].round(4))
-    edges = np.unique(np.concatenate([edges, edges + module.frontage]).round(4))
-    at = np.concatenate([edges, edges - width, edges - width / 2, spans[:, 0], spans[:, 1] - width])
-    at = np.unique(at[(at >= low - 1e-6) & (at <= high - width + 1e-6)].round(4))
-    if len(at) > _MOST_TRIED:
-        at = at[np.linspace(0, len(at) - 1, _MOST_TRIED).astype(np.int64)]
-    made = []
-    for u, first, last in zip(at.tolist(), *strips_across(drivable, at, width), strict=True):
-        over = (spans[:, 0] <= u + 1e-6) & (spans[:, 1] >= u + width - 1e-6)
-        for start, end in zip(first, last, strict=True):
-            held = np.flatnonzero(over & (spans[:, 2] >= start - 1e-6) & (spans[:, 3] <= end + 1e-6))
-            if len(held) < 2:
+_KEPT = 5
+
+
+def _places(laid: Plan, table: Floats, width: float) -> Floats:
+    """Places worth trying for a link: along the edges of lots, and just beyond the ends of the rows."""
+    edges = np.unique(laid.lots[:, 0].round(4))
+    edges = np.unique(np.concatenate([edges, edges + laid.module.frontage]).round(4))
+    # from, up to and across the edges, so that no more columns are touched than must be
+    inner = np.unique(np.concatenate([edges, edges - width, edges - width / 2]).round(4))
+    if len(inner) > _MOST_TRIED:
+        inner = inner[np.linspace(0, len(inner) - 1, _MOST_TRIED).astype(np.int64)]
+    u0, u1, _, _, free0, free1 = table.T
+    ends = np.concatenate([u0, u0 - width, u1, u1 - width, free0, free1 - width, *laid.cuts.T[:1]])
+    return np.asarray(np.unique(np.concatenate([inner, ends]).round(4)), dtype=np.float64)
+
+
+def _takes(u: Floats, a: Ints, b: Ints, table: Floats, width: float, radius: float, tree: shapely.STRtree) -> Ints:
+    """Lots that each link takes with its rounded corners."""
+    u0, u1, v0, v1 = table.T[:4]
+    parts, number = [], []
+
+    def add(left: Floats, low: Floats, right: Floats, high: Floats) -> None:
+        there = np.flatnonzero((high - low > 2 * _EPS) & (right - left > 2 * _EPS))
+        parts.append(shapely.box(left[there] + _EPS, low[there] + _EPS, right[there] - _EPS, high[there] - _EPS))
+        number.append(there)
+
+    add(u, v1[a], u + width, v0[b])
+    for lane, low, high in (
+        (a, v1[a], np.minimum(v1[a] + radius, v0[b])),
+        (b, np.maximum(v0[b] - radius, v1[a]), v0[b]),
+    ):
+        add(np.where(u0[lane] < u - _EPS, u - radius, u), low, np.where(u1[lane] > u + width + _EPS, u + width + radius,
+            u + width), high)  # fmt: skip
+    which, lot = tree.query(np.concatenate(parts), predicate="intersects")
+    pairs = np.unique(np.concatenate(number)[which] * (len(tree.geometries) + 1) + lot)
+    return np.bincount(pairs // (len(tree.geometries) + 1), minlength=len(u))
+
+
+def _corner_squares(u: Floats, a: Ints, b: Ints, table: Floats, width: float, radius: float) -> list[Any]:
+    """Squares the rounded corners of each link lie in."""
+    u0, u1, v0, v1 = table.T[:4]
+    out = []
+    for k in range(len(u)):
+        made = []
+        for lane, low, high in ((a[k], v1[a[k]], v1[a[k]] + radius), (b[k], v0[b[k]] - radius, v0[b[k]])):
+            if v0[b[k]] - v1[a[k]] <= _EPS:
                 continue
-            made.append(_chain(float(u), held.tolist(), spans, takes_of))
-    return made, takes_of
+            if u0[lane] <= u[k] - radius:
+                made.append((u[k] - radius, low, u[k], high))
+            if u1[lane] >= u[k] + width + radius:
+                made.append((u[k] + width, low, u[k] + width + radius, high))
+        out.append(shapely.box(*np.array(made).T) if made and radius > 0 else np.empty(0, dtype=object))
+    return out
 
 
-_Takes = Callable[[float, float, float, list[int]], npt.NDArray[np.bool_]]
+def _choose(links: list[_Link], lanes: list[_Lane], width: float, dead_end: float) -> list[_Link]:
+    """Choose links together: an integer programme; parts that hang apart are joined by adding a cut and solving again.
 
-
-def _chain(u: float, held: list[int], spans: Floats, takes_of: _Takes) -> _Chain:
-    v0, v1 = float(spans[held, 2].min()), float(spans[held, 3].max())
-    return _Chain(u, v0, v1, held, takes_of(u, v0, v1, held))
-
-
-def _trim(chosen: list[_Chain], spans: Floats, width: float, dead_end: float, takes_of: _Takes) -> list[_Chain]:
-    """Take out cross drives and ends of them that nothing needs, those that take the most lots first."""
-    pieces, ends = _state(chosen, spans, width, dead_end)
-
-    def as_good(other: list[_Chain]) -> bool:
-        now = _state(other, spans, width, dead_end)
-        return now[0] <= pieces and len(now[1]) <= len(ends)
-
-    for chain in sorted(chosen, key=lambda item: -int(item.takes.sum())):
-        rest = [item for item in chosen if item is not chain]
-        if as_good(rest):
-            chosen = rest
+    Unknowns: each link, each stretch (built or given up), each end that is left without a crossing (it will get a
+    turning circle or be shortened, which is rated here at the lots beyond the rule, at most `_CIRCLE`).
+    """
+    if not links:
+        return []
+    m, n = len(links), len(lanes)
+    a, b = (np.array([getattr(link, side) for link in links]) for side in "ab")
+    serves = np.array([link.serves for link in links])
+    lots = np.array([lane.lots for lane in lanes], dtype=float)
+    size = np.array([lane.u1 - lane.u0 for lane in lanes])
+    bare = np.minimum(lots * np.maximum(size - dead_end - width, 0.0) / np.maximum(size, 1.0) + 1.0, _CIRCLE)
+    cost = np.concatenate([[link.cost for link in links], -lots, bare, bare])
+    rows: list[tuple[Ints, Floats, float]] = []  # columns, factors, least sum
+    for k in range(m):
+        rows += [(np.array([k, m + lane]), np.array([-1.0, 1.0]), 0.0) for lane in (a[k], b[k])]
+    for lane in range(n):
+        mine = np.flatnonzero((a == lane) | (b == lane))
+        if not len(mine):
             continue
-        held = sorted(chain.held, key=lambda k: float(spans[k, 2]))
-        for side in (0, -1):
-            while len(held) > 2:
-                fewer = held[1:] if side == 0 else held[:-1]
-                if not as_good([*rest, replace(chain, held=fewer)]):
-                    break
-                held = fewer
-        chosen = [*rest, _chain(chain.u, held, spans, takes_of)]
-    return chosen
-
-
-def _state(chosen: list[_Chain], spans: Floats, width: float, dead_end: float) -> tuple[int, list[tuple[int, float]]]:
-    """Pieces the stretches fall into, and ends that are too far from a crossing: stretch and u."""
-    piece = np.arange(len(spans))
-    first, last = np.full(len(spans), np.inf), np.full(len(spans), -np.inf)
-    for chain in chosen:
-        held = np.array(chain.held)
-        piece[np.isin(piece, piece[held])] = piece[held[0]]
-        first[held] = np.minimum(first[held], chain.u)
-        last[held] = np.maximum(last[held], chain.u + width)
-    alone = np.isinf(first)
-    long = alone & (spans[:, 1] - spans[:, 0] > dead_end + width)
-    left = np.flatnonzero(long | (~alone & (first - spans[:, 0] > dead_end)))
-    right = np.flatnonzero(long | (~alone & (spans[:, 1] - last > dead_end)))
-    ends = [(int(k), float(spans[k, 0])) for k in left] + [(int(k), float(spans[k, 1])) for k in right]
-    return len(np.unique(piece)), ends
-
-
-def _choose(chains: list[_Chain], spans: Floats, width: float, dead_end: float, weight: float) -> list[_Chain]:
-    """Choose cross drives one after another by use over land."""
-    if not chains:
-        return []
-    chosen: list[int] = []
-    gone = np.zeros(len(chains[0].takes), dtype=bool)
-    u = np.array([chain.u for chain in chains])
-    holds = np.zeros((len(chains), len(spans)), dtype=bool)
-    for number, chain in enumerate(chains):
-        holds[number, chain.held] = True
-    takes = np.array([chain.takes for chain in chains])
-    piece = np.arange(len(spans))
-    while True:
-        _, ends = _state([chains[k] for k in chosen], spans, width, dead_end)
-        joins = np.array([len(set(piece[chain.held].tolist())) - 1 for chain in chains])
-        helps = np.zeros(len(chains), dtype=np.int64)
-        for stretch, end in ends:
-            helps += holds[:, stretch] & (np.abs(u + width / 2 - end) <= dead_end + width / 2)
-        use = joins + helps
-        if not use.any():
+        rows.append((np.append(mine, m + lane), np.append(np.ones(len(mine)), -1.0), 0.0))
+        if size[lane] <= dead_end + width:
+            continue
+        for side in (0, 1):
+            served = mine[np.where(a[mine] == lane, serves[mine, side], serves[mine, 2 + side])]
+            columns = np.concatenate([served, [m + lane, m + n + side * n + lane]])
+            rows.append((columns, np.append(np.ones(len(served)), [-1.0, 1.0]), 0.0))
+    chosen = np.zeros(m, dtype=bool)
+    built = np.ones(n, dtype=bool)
+    for _ in range(_ROUNDS):
+        table = sparse.csr_array(
+            (
+                np.concatenate([row[1] for row in rows]),
+                (np.repeat(np.arange(len(rows)), [len(row[0]) for row in rows]), np.concatenate([r[0] for r in rows])),
+            ),
+            shape=(len(rows), len(cost)),
+        )
+        got = milp(
+            cost, integrality=np.ones(len(cost)), bounds=Bounds(0, 1),
+            constraints=LinearConstraint(table, [row[2] for row in rows], np.inf),
+            options={"time_limit": _SECONDS, "mip_rel_gap": 1e-4},
+        )  # fmt: skip
+        if got.x is None:
             break
-        lost = (takes & ~gone).sum(axis=1)
-        best = int(np.argmax(use / (1.0 + weight * lost)))
-        chosen.append(best)
-        gone |= takes[best]
-        piece[np.isin(piece, piece[chains[best].held])] = piece[chains[best].held[0]]
-    return [chains[k] for k in chosen]
+        chosen, built = got.x[:m] > 0.5, got.x[m : m + n] > 0.5
+        graph = sparse.coo_array((np.ones(int(chosen.sum())), (a[chosen], b[chosen])), shape=(n, n))
+        _, part = csgraph.connected_components(graph, directed=False)
+        weight = np.bincount(part, lots * built)
+        main = int(np.argmax(weight))
+        cuts = 0
+        for other in np.unique(part[built]):
+            leaving = np.flatnonzero((part[a] == other) != (part[b] == other))
+            if other == main or not len(leaving):
+                continue
+            here, there = (int(np.argmax(np.where(part == which, lots * built, -1.0))) for which in (other, main))
+            columns = np.append(leaving, [m + here, m + there])
+            rows.append((columns, np.append(np.ones(len(leaving)), [-1.0, -1.0]), -1.0))
+            cuts += 1
+        if not cuts:
+            break
+    return [link for link, good in zip(links, chosen, strict=True) if good]
 
 
-def _fillets(crosses: list[_Cross], lanes: list[_Lane], width: float, radius: float, drivable: Any) -> list[Any]:
-    """Round the inner corners where a cross drive meets a stretch."""
+_ROUNDS = 12
+_CIRCLE = 8.0
+
+
+def _lengthened(lanes: list[_Lane], links: list[_Link], width: float) -> list[_Lane]:
+    """Lengthen stretches to the links they hold."""
+    u = {k: [link.u for link in links if k in (link.a, link.b)] for k in range(len(lanes))}
+    return [
+        replace(lane, u0=min([lane.u0, *u[k]]), u1=max([lane.u1, *(at + width for at in u[k])]))
+        for k, lane in enumerate(lanes)
+    ]
+
+
+def _ends(
+    lanes: list[_Lane], crosses: list[_Cross], paths: list[Any], reached: Flags, tree: shapely.STRtree,
+    boxes: npt.NDArray[np.object_], lane_of: Ints, drivable: Any, width: float, radius: float, dead_end: float,
+) -> tuple[Floats, list[Any], int]:  # fmt: skip
+    """Shorten ends that lie farther from a crossing than the rule, or give them a turning circle, whichever loses less.
+
+    Returns the ends of every stretch, the circles, and the number of ends that neither could help.
+    """
+    ends = np.array([(lane.u0, lane.u1) for lane in lanes])
+    circles: list[Any] = []
+    met: list[list[tuple[float, float]]] = [[] for _ in lanes]
+    for u, _, _, held in crosses:
+        for k in held:
+            met[k].append((u, u + width))
+    for path in paths:
+        for k, lane in enumerate(lanes):
+            shared = shapely.intersection(path, shapely.box(lane.u0, lane.v0, lane.u1, lane.v1))
+            if shared.area > 0.05 * width**2:
+                met[k].append((shared.bounds[0], shared.bounds[2]))
+    dead = 0
+    bounds = shapely.bounds(boxes)
+    for k, lane in enumerate(lanes):
+        if not reached[k]:
+            continue
+        if not met[k]:
+            dead += lane.u1 - lane.u0 > dead_end + width
+            continue
+        first, last = min(low for low, _ in met[k]), max(high for _, high in met[k])
+        mine = lane_of == k
+        for side, far in ((0, first - lane.u0), (1, lane.u1 - last)):
+            if far <= dead_end + _EPS:
+                continue
+            limit = first - dead_end if side == 0 else last + dead_end
+            gone = mine & ((bounds[:, 0] < limit - _EPS) if side == 0 else (bounds[:, 2] > limit + _EPS))
+            circle = _circle(lane, side, drivable, radius + width)
+            taken = len(tree.query(circle, predicate="intersects")) if circle is not None else len(boxes)
+            if taken < gone.sum():
+                circles.append(circle)
+            else:
+                ends[k, side] = limit
+    return ends, circles, dead
+
+
+def _circle(lane: _Lane, side: int, drivable: Any, radius: float) -> Any:
+    """Make a turning circle as near to the end of a stretch as the land allows, or None."""
+    v = (lane.v0 + lane.v1) / 2
+    shift = np.arange(0.0, 6.0 * radius, radius / 4)
+    at = lane.u0 + shift if side == 0 else lane.u1 - shift
+    made = shapely.buffer(shapely.points(np.column_stack([at, np.full(len(at), v)])), radius, quad_segs=16)
+    good = np.flatnonzero(shapely.covers(drivable, made))
+    return made[good[0]] if len(good) else None
+
+
+def _rounded(paths: list[Any], own: list[Any], radius: float, drivable: Any) -> tuple[list[Any], int]:
+    """Round the inner corners of ways from the gates, and where they meet drives; count those without room for it."""
+    if radius <= 0 or not paths:
+        return paths, 0
+    out, tight = [], 0
+    lanes = np.array(own, dtype=object)
+    for path in paths:
+        near = shapely.buffer(path, 2.0 * radius)
+        met = lanes[shapely.intersects(lanes, path)] if len(lanes) else lanes
+        local = shapely.union_all([path, *shapely.intersection(met, near)])
+        # closing: every inner corner gets at least this radius
+        closed = shapely.buffer(shapely.buffer(local, radius, quad_segs=12), -radius, quad_segs=12)
+        closed = shapely.intersection(closed, shapely.buffer(path, radius))
+        legal = shapely.intersection(closed, drivable)
+        short = shapely.get_parts(shapely.difference(closed, shapely.buffer(drivable, 1e-6)))
+        tight += int((shapely.area(short) > 0.05 * radius**2).sum())
+        out.append(shapely.union_all([path, legal]))
+    return out, tight
+
+
+def _fillets(
+    crosses: list[_Cross], lanes: list[_Lane], width: float, radius: float, drivable: Any
+) -> tuple[list[Any], int]:
+    """Round the inner corners where a link meets a stretch; count those the land leaves no room for."""
     if radius <= 0:
-        return []
+        return [], 0
     corners: list[tuple[float, float, int, int]] = []
     for u, low, high, held in crosses:
         for k in held:
@@ -303,13 +446,14 @@ def _fillets(crosses: list[_Cross], lanes: list[_Lane], width: float, radius: fl
                 if lane.v0 > low + 1e-6:
                     corners.append((edge, lane.v0, side, -1))
     if not corners:
-        return []
+        return [], 0
     table = np.array(corners, dtype=float)
     far = table[:, :2] + radius * table[:, 2:]
     low_uv, high_uv = np.minimum(table[:, :2], far), np.maximum(table[:, :2], far)
     squares = shapely.box(*low_uv.T, *high_uv.T)
     made = shapely.difference(squares, shapely.buffer(shapely.points(far), radius, quad_segs=12))
-    return list(made[shapely.covers(drivable, made)])
+    room = shapely.covers(shapely.buffer(drivable, 1e-6), made)
+    return list(made[room]), int((~room).sum())
 
 
 def _paths(
