@@ -58,7 +58,7 @@ def _none() -> Ways:
 def _middle_lines(area: Any) -> nx.Graph:
     """Graph of the points as far from one side of an area as from another (edges of a Voronoi diagram)."""
     wide = 2.0 * float(shapely.area(area)) / float(shapely.length(area))
-    step = max(wide / 3.0, float(shapely.length(area)) / _MOST_POINTS)
+    step = max(wide / 2.0, float(shapely.length(area)) / _MOST_POINTS)
     rim = shapely.get_coordinates(shapely.segmentize(shapely.boundary(area), step))
     rim = np.unique(np.round(rim, 6), axis=0)
     if len(rim) < 4:

@@ -366,7 +366,18 @@ def test_without_graves_names_drives_gates_or_sections_it_still_works(browser, g
         "only sections": replace(ground, **{name: pd.DataFrame() for name in (
             "spaces", "lots", "drives", "gates", "obstacles", "monuments", "niches")}),
     }  # fmt: skip
-    want = {"no drives": "No drives are marked", "no gates": "No gate is marked", "no graves": "Nobody who lies here"}
+    cartway = ground.drives.iloc[:1].assign(
+        drive_id="old",
+        name="Old cartway",
+        geometry=shapely.box(*(drawn_ground.ORIGIN + [192, 200]), *(drawn_ground.ORIGIN + [198, 290])),
+    )
+    cases["cartway"] = replace(ground, drives=pd.concat([ground.drives, cartway], ignore_index=True))
+    want = {
+        "cartway": "Nearer to it is Old cartway",
+        "no drives": "No drives are marked",
+        "no gates": "No gate is marked",
+        "no graves": "Nobody who lies here",
+    }
     for name, made in cases.items():
         path = tmp_path / f"{name}.html"
         path.write_text(web.public_page(made), encoding="utf-8")

@@ -1,4 +1,6 @@
+import random
 import re
+from itertools import pairwise
 from pathlib import Path
 
 import drawn_ground
@@ -6,6 +8,7 @@ import public_ground
 import pytest
 import shapely
 from public_ground import Visit
+from rapidfuzz.distance import OSA
 
 from cemgis import names, web
 
@@ -109,6 +112,16 @@ def test_folding_agrees_with_the_register(visit):
 
 
 @pytest.mark.browser
+def test_letters_off_are_counted_as_another_library_counts_them(visit):
+    rng = random.Random(3)
+    made = ["".join(rng.choice("abcd") for _ in range(rng.randint(1, 9))) for _ in range(801)]
+    asked = [(one, other, rng.randint(0, 3)) for one, other in pairwise(made)]
+    got = visit.page.evaluate("(asked) => asked.map(([a, b, most]) => cemgisSearch.edits(a, b, most))", asked)
+    for (one, other, most), count in zip(asked, got, strict=True):
+        assert min(count, most + 1) == min(OSA.distance(one, other), most + 1), (one, other, most)
+
+
+@pytest.mark.browser
 def test_years_narrow_the_search(visit, ground):
     row = ground.graves.iloc[20]
     year = int(row["died"][:4])
@@ -174,7 +187,7 @@ def test_dates_names_and_places_of_every_kind_are_said(visit, ground):
     assert "Mrs." in told
     dates = visit.page.evaluate(
         "(() => { const P = cemgisPublic.P; return [...Array(P.n).keys()].map((g) => "
-        "[P.born[0][g], P.died[0][g], P.died[1][g], P.buried[0][g], P.buried[1][g]]); })()"
+        "[P.born[0][g], ...P.dates(g, 'died'), ...P.dates(g, 'buried')]); })()"
     )
     # Buried three days after a death on 27 February 1902: 2 March, over the month's end.
     assert [1902, 32 * 3 + 2] in [item[3:] for item in dates if item[1:3] == [1902, 32 * 2 + 27]]

@@ -26,17 +26,14 @@ const cemgisMap = (() => {
     const start = 4 + length;
     function integers(spec) {
       const { n, w, p } = spec;
-      const at = start + spec.o;
-      const out = new Int32Array(n);
-      let sum = 0;
-      for (let i = 0; i < n; i++) {
-        let z = data[at + i];
-        if (w > 1) z |= data[at + n + i] << 8;
-        if (w > 2) z |= (data[at + 2 * n + i] << 16) | (data[at + 3 * n + i] << 24);
-        const step = (z >>> 1) ^ -(z & 1);
-        sum = p ? step : (sum + step) | 0;
-        out[i] = sum;
+      const at = start + spec.o, out = new Int32Array(n);
+      if (w === 1) for (let i = 0; i < n; i++) { const z = data[at + i]; out[i] = (z >>> 1) ^ -(z & 1); }
+      else if (w === 2) for (let i = 0; i < n; i++) { const z = data[at + i] | data[at + n + i] << 8; out[i] = (z >>> 1) ^ -(z & 1); }
+      else for (let i = 0; i < n; i++) {
+        const z = data[at + i] | data[at + n + i] << 8 | data[at + 2 * n + i] << 16 | data[at + 3 * n + i] << 24;
+        out[i] = (z >>> 1) ^ -(z & 1);
       }
+      if (!p) for (let i = 1; i < n; i++) out[i] += out[i - 1];
       return out;
     }
     return { header, integers };

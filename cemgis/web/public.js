@@ -3,7 +3,8 @@
 "use strict";
 (async () => {
   // ---- all that is said ----------------------------------------------------------------------------------------------
-  const plural = (n, one, many) => `${n.toLocaleString("en")} ${n === 1 ? one : many}`;
+  const { $, make, stop, grouped, licence, scaleBar } = cemgisPage;
+  const plural = (n, one, many) => `${grouped(n)} ${n === 1 ? one : many}`;
   const SAY = {
     title: (ground) => `${ground} – who lies where`,
     findLabel: "Name, year or place",
@@ -15,7 +16,7 @@
     count: (n) => plural(n, "grave is", "graves are"),
     start: (n) => `${n} in this map. Type a name, or tap the map.`,
     nothing: "Nothing found. Try fewer letters, another spelling, or only the family name. Not everybody who lies here is in this map.",
-    found: (n, shown) => (n > shown ? `${n.toLocaleString("en")} found; the best ${shown} are shown` : `${n.toLocaleString("en")} found`),
+    found: (n, shown) => (n > shown ? `${grouped(n)} found; the best ${shown} are shown` : `${grouped(n)} found`),
     similar: "similar spelling or sound",
     nameUnknown: "Name not known",
     born: "Born", died: "Died", buried: "Buried", bornAs: (name) => `born ${name}`, written: "Written as",
@@ -46,12 +47,13 @@
     noGate: "No gate is marked on this map; this starts on the nearest drive.",
     notJoined: "The nearest drive is not joined to a gate on this map; this starts there.",
     fromDrive: (drive, side, far, past) => `From ${drive}, walk ${side}: ${far}${past}.`,
+    nearer: (drive, length, side) => `Nearer to it is ${drive}, ${length} ${side} of it; this map shows no way from there to a gate.`,
     barrier: (kind) => `A ${kind} stands in between: walk round it.`,
     noDrives: "No drives are marked on this map: measure from the edges of the section.",
     edges: "In the section",
     fromEdges: (a, b) => `From ${a}, and from ${b}.`,
     edge: (side, far, way) => `its ${side} edge ${far} ${way}`,
-    steps: (n) => `${n.toLocaleString("en")} steps`,
+    steps: (n) => `${grouped(n)} steps`,
     stepsMean: "A step is taken as 0.75 m (2 ft 6 in). Distances are from the middle of the drive.",
     position: (lat, lon, crs) => `Latitude ${lat}, longitude ${lon} (${crs}). A phone or receiver may be several steps off.`,
     here: "In this space", inLot: "Around it, in the same lot", inRow: "Next to it, in the same row",
@@ -64,10 +66,10 @@
     linkGone: (text) => `The link names \u201c${text}\u201d, which is not in this edition. These come nearest:`,
     back: "Back",
     listTitle: "Lists", listSection: "Section", listAll: "all sections", listVeterans: "only veterans", listOrder: "Order", byName: "by name", byPlace: "by place",
-    listHead: ["Name", "Born", "Died or buried", "Place"],
-    listCount: (n, shown) => (n > shown ? `${plural(n, "grave", "graves")}, the first ${shown.toLocaleString("en")} are shown` : plural(n, "grave", "graves")),
+    listHead: ["Name", "Born", "Died", "Place"], listBuried: (year) => `buried ${year}`,
+    listCount: (n, shown) => (n > shown ? `${plural(n, "grave", "graves")}, the first ${grouped(shown)} are shown` : plural(n, "grave", "graves")),
     listMore: "Show more", listPrint: "Print this list",
-    listTooLong: (n) => `A printed list holds ${n.toLocaleString("en")} at most: choose a section.`,
+    listTooLong: (n) => `A printed list holds ${grouped(n)} at most: choose a section.`,
     slipTitle: "Slip for a correction",
     slipIntro: "Print it, fill it in by hand, and hand or send it to the office. Nothing is sent from this page.",
     slipTo: "To", slipAbout: "About", slipLines: ["What is wrong here", "What is right", "How I know (stone, family record, other)", "My name, and how to reach me", "Date"],
@@ -95,7 +97,6 @@
   const TREE = /tree|shrub|hedge|bush/i;
   const SHOWN = 60, LIST_FIRST = 150, LIST_PRINT = 4000, STEP_M = 0.75, WALK_M_MIN = 75;
 
-  const { $, make, stop, licence, scaleBar } = cemgisPage;
   const { openBlock, sums, place: placeLayer, makeIndex, trace, halo, inside, tiles, toLatLng, fromLatLng, middle } = cemgisMap;
   if (!("DecompressionStream" in window)) { stop(SAY.old); return; }
   const say = (words) => { $("said").textContent = words; };
@@ -168,12 +169,13 @@
     const lots = [], widths = [], lengths = [];
     for (let g = 0; g < G.n; g++) {
       let [a, b, c, d] = [2147483647, 2147483647, -2147483648, -2147483648];
-      const to = 4 * G.start[g + 1];
-      for (let p = 4 * G.start[g]; p < to; p++) {
+      const from = 4 * G.start[g], to = 4 * G.start[g + 1], o = 4 * g;
+      // Of a plain lot the first and the last space reach farthest.
+      for (let p = from; p < to; p++) {
+        if (p === from + 4 && G.plain[g] && to - from > 8) p = to - 4;
         const x = S.x[p], y = S.y[p];
         if (x < a) a = x; if (x > c) c = x; if (y < b) b = y; if (y > d) d = y;
       }
-      const o = 4 * g;
       if (G.outlines.placed[g]) {
         const w = G.outlines.box;
         a = Math.min(a, w[o]); b = Math.min(b, w[o + 1]); c = Math.max(c, w[o + 2]); d = Math.max(d, w[o + 3]);
@@ -225,39 +227,39 @@
     const told = header.graves, n = told.n, names = {}, at = integers(told.at);
     for (const [role, spec] of Object.entries(told.names)) names[role] = integers(spec);
     const D = told.dates, born = D.born.map(integers), died = D.died.map(integers), after = integers(D.after), rest = D.buried.map(integers);
-    const buried = [new Int32Array(n), new Int32Array(n)], special = told.special;
-    const spans = {};
-    for (const name of ["born", "died", "buried"]) { spans[name] = new Int16Array(n).fill(32767); spans[`${name}_to`] = new Int16Array(n).fill(-32768); }
-    function span(name, dates) {
-      const from = spans[name], to = spans[`${name}_to`], years = dates[0];
-      for (let g = 0; g < n; g++) {
-        const y = years[g];
-        if (!y) continue;
-        if (y < 20000) { from[g] = to[g] = y; continue; }
-        const [, low, high] = special[y - 20000];
-        if (low === null && high === null) continue;
-        from[g] = low === null ? -32768 : low; to[g] = high === null ? 32767 : high;
-      }
-    }
-    let k = 0;
-    for (let g = 0; g < n; g++) {
+    const special = told.special, apart = new Map();
+    for (let g = 0, k = 0; g < n; g++) if (after[g] === 62) apart.set(g, k++);
+    /* Year and month-and-day of a burial: told by itself, or so many days after the death. */
+    function buried(g) {
       const days = after[g];
-      if (days === 62) { buried[0][g] = rest[0][k]; buried[1][g] = rest[1][k++]; }
-      else if (days === 1) { buried[0][g] = died[0][g]; buried[1][g] = died[1][g]; }
-      else if (days) {
-        const y = died[0][g], m = died[1][g], month = m >> 5, day = (m & 31) + days - 1;
-        if (day <= 28) { buried[0][g] = y; buried[1][g] = m + days - 1; }
-        else {
-          const date = new Date(Date.UTC(2000, 0, 1));
-          date.setUTCFullYear(y, month - 1, day);
-          buried[0][g] = date.getUTCFullYear(); buried[1][g] = 32 * (date.getUTCMonth() + 1) + date.getUTCDate();
+      if (!days) return [0, 0];
+      if (days === 62) return [rest[0][apart.get(g)], rest[1][apart.get(g)]];
+      const date = new Date(Date.UTC(2000, 0, 1)), month = died[1][g] >> 5, day = died[1][g] & 31;
+      date.setUTCFullYear(died[0][g], month - 1, day + days - 1);
+      return [date.getUTCFullYear(), 32 * (date.getUTCMonth() + 1) + date.getUTCDate()];
+    }
+    const dates = (g, name) => (name === "buried" ? buried(g) : name === "died" ? [died[0][g], died[1][g]] : [born[0][g], born[1][g]]);
+    /* First and last year of each date, made when a year is first asked for. */
+    let spans = null;
+    function makeSpans() {
+      spans = {};
+      for (const name of ["born", "died", "buried"]) {
+        const from = spans[name] = new Int16Array(n).fill(32767), to = spans[`${name}_to`] = new Int16Array(n).fill(-32768);
+        const years = name === "born" ? born[0] : name === "died" ? died[0] : null;
+        for (let g = 0; g < n; g++) {
+          const days = after[g], y = years ? years[g] : !days ? 0 : days < 62 ? died[0][g] + (died[1][g] + days > 32 * 12 + 32 ? 1 : 0) : rest[0][apart.get(g)];
+          if (!y) continue;
+          if (y < 20000) { from[g] = to[g] = y; continue; }
+          const [, low, high] = special[y - 20000];
+          if (low === null && high === null) continue;
+          from[g] = low === null ? -32768 : low; to[g] = high === null ? 32767 : high;
         }
       }
+      return spans;
     }
-    span("born", born); span("died", died); span("buried", buried);
     let placed = n;
     while (placed && !at[placed - 1]) placed--;
-    return { n, at, placed, names, phrases: told.words, born, died, buried, special, spans, veteran: told.veteran ? integers(told.veteran) : null };
+    return { n, at, placed, names, phrases: told.words, born, died, dates, special, get spans() { return spans || makeSpans(); }, veteran: told.veteran ? integers(told.veteran) : null };
   })();
   const part = (g, role) => { const codes = P.names[role]; return codes && codes[g] ? P.phrases[codes[g] - 1] : ""; };
   function nameOf(g) {
@@ -269,13 +271,13 @@
     return surname ? (rest ? `${surname}, ${rest}` : surname) : nameOf(g);
   }
   function dateOf(g, name) {
-    const y = P[name][0][g], m = P[name][1][g];
+    const [y, m] = P.dates(g, name);
     if (!y) return "";
     if (y >= 20000) return P.special[y - 20000][0];
     const month = m >> 5, day = m & 31;
     return [day || "", month ? SAY.months[month - 1] : "", y].filter(Boolean).join(" ");
   }
-  const yearOf = (g, name) => { const y = P[name][0][g]; return !y ? "" : y >= 20000 ? P.special[y - 20000][0] : String(y); };
+  const yearOf = (g, name) => { const [y] = P.dates(g, name); return !y ? "" : y >= 20000 ? P.special[y - 20000][0] : String(y); };
   function lifeOf(g) {
     const born = yearOf(g, "born"), died = yearOf(g, "died"), buried = yearOf(g, "buried");
     if (born && died) return `${born} – ${died}`;
@@ -388,7 +390,7 @@
   function far(length, withSteps) {
     const units = length / perUnit, unit = facts.suffix;
     const rounded = units < 100 ? Math.max(1, units < 20 ? Math.round(units) : Math.round(units / 5) * 5) : Math.round(units / 10) * 10;
-    const said = `${rounded.toLocaleString("en")} ${unit}`;
+    const said = `${grouped(rounded)} ${unit}`;
     return withSteps ? `${said} (${SAY.steps(Math.max(1, Math.round(length / metre / STEP_M)))})` : said;
   }
   const driveWords = (k) => (k >= 0 && drives.text("name", k)) || SAY.drive;
@@ -442,9 +444,11 @@
     const foot = near.find((one) => !crossing(one.px, one.py, x, y)) || feet[0];
     const barrier = crossing(foot.px, foot.py, x, y), notes = [];
     // A drive beyond the gates' reach may lie much nearer; it is named, not followed.
+    const nearer = foot.reached ? feet.reduce((best, one) => (!one.reached && one.off < (best ? best.off : 0.6 * foot.off) ? one : best), null) : null;
     const lots = passed(foot.px, foot.py, x, y, own), past = SAY.past(lots);
     const walk = azimuth(x - foot.px, y - foot.py), end = edgeOf(place, foot.px, foot.py, x, y);
     if (barrier) notes.push(SAY.barrier(barrier));
+    if (nearer) notes.push(SAY.nearer(driveWords(W.drive[nearer.k]), far(nearer.off), sideOf(azimuth(nearer.px - x, nearer.py - y))));
     if (!foot.reached) {
       notes.unshift(gates.n ? SAY.notJoined : SAY.noGate);
       return { steps: [SAY.fromDrive(driveWords(W.drive[foot.k]), sideOf(walk), far(foot.off, true), past)], notes, line: [[foot.px, foot.py], end], total: foot.off, fromGate: false };
@@ -608,6 +612,23 @@
         if (k % 12 === 11) yield;
       }
     }
+    if (widePx >= 26) {
+      // Near by, the spaces fill the lot with numbers and names: its own number stands at its end, on the free side.
+      ctx.font = "700 14px system-ui, sans-serif";
+      for (let k = 0; k < groups.length; k++) {
+        const g = groups[k];
+        if (!G.isLot[g] || !G.count[g]) continue;
+        const [mx, my] = middle(G, g), { long } = sides(G.start[g]), p = 4 * G.start[g];
+        const u = Math.hypot(S.x[p + 1] - S.x[p], S.y[p + 1] - S.y[p]) === long ? p + 1 : p + 3;
+        const dx = (S.x[u] - S.x[p]) / long, dy = (S.y[u] - S.y[p]) / long, reach = long / 2 + 16 / s, said = SAY.lot(G.lot(g)).slice(0, 16);
+        const free = [1, -1].find((way) => !G.index.query(mx + way * dx * reach, my + way * dy * reach, mx + way * dx * reach, my + way * dy * reach).length);
+        const way = free || 1, off = free ? reach : long / 2;
+        let angle = Math.atan2(dx, -dy);
+        angle = (((angle + 1.745) % Math.PI) + Math.PI) % Math.PI - 1.745;
+        halo(ctx, said, (mx + way * dx * off - ox) * s, (my + way * dy * off - oy) * s, angle, "#5a4f3d", 3);
+        if (k % 60 === 59) yield;
+      }
+    }
     if (lotPx >= 20 && widePx < 26) {
       ctx.font = `700 ${Math.max(10, Math.min(16, lotPx * 0.34))}px system-ui, sans-serif`;
       for (let k = 0; k < groups.length; k++) {
@@ -629,7 +650,7 @@
       yield;
     }
     if (lotPx >= 7) {
-      ctx.font = `italic 400 12px Georgia, "Liberation Serif", serif`;
+      ctx.font = `italic 400 ${widePx >= 17 ? 16 : 12}px Georgia, "Liberation Serif", serif`;
       for (let k = 0; k < W.a.length; k++) {
         const name = drives.text("name", W.drive[k]), ax = W.x[W.a[k]], ay = W.y[W.a[k]], bx = W.x[W.b[k]], by = W.y[W.b[k]];
         const long = Math.hypot(bx - ax, by - ay) * s;
@@ -907,7 +928,7 @@
     if (g === null && kindOf(place) === "space" && !gravesAt(place).length) panel.append(make("p", {}, SAY.nobody));
     const kin = around(place, g).filter(Boolean);
     if (g === null) panel.append(...kin);
-    panel.append(wayBlock(place, way));
+    panel.append(wayBlock(place, way), sketches);
     const acts = make("div", { class: "acts" });
     if (spot(place)) acts.append(button(SAY.showPlace, () => { goTo(place); map.getContainer().focus(); }));
     if (way && way.line.length) acts.append(button(SAY.showWay, () => { goWay(way); map.getContainer().focus(); }));
@@ -917,7 +938,6 @@
     const pos = position(place);
     if (pos) panel.append(pos);
     panel.append(make("p", { class: "hint link" }, make("a", { href: g === null ? placeHash(place) : graveHash(g) }, SAY.link), `. ${SAY.linkRests}`));
-    panel.append(sketches);
     show("place", true);
     over.clearLayers();
     mark(place, way);
@@ -1017,7 +1037,7 @@
     [...keys.keys()].sort((p, q) => (keys[p] < keys[q] ? -1 : keys[p] > keys[q] ? 1 : 0)).forEach((p, k) => { rank[p + 1] = k + 1; });
     const of = (g, role) => (P.names[role] ? rank[P.names[role][g]] : 0), size = keys.length + 2;
     nameRank = new Float64Array(P.n);
-    for (let g = 0; g < P.n; g++) nameRank[g] = ((of(g, "surname") || size - 1) * size + of(g, "given")) * 1e4 + Math.max(0, P.spans.died[g] % 32767);
+    for (let g = 0; g < P.n; g++) nameRank[g] = ((of(g, "surname") || size - 1) * size + of(g, "given")) * 1e4 + Math.min(9999, P.died[0][g]);
     return nameRank;
   }
   function fillList(most) {
@@ -1025,7 +1045,7 @@
     for (let k = rows.rows.length; k < Math.min(most, listing.rows.length); k++) {
       const g = listing.rows[k];
       rows.append(make("tr", {}, make("td", {}, make("a", { href: graveHash(g) }, bdi(listName(g))), P.veteran && P.veteran[g] ? ` (${SAY.veteran.toLowerCase()})` : ""),
-        make("td", {}, yearOf(g, "born")), make("td", {}, yearOf(g, "died") || yearOf(g, "buried")), make("td", {}, bdi(placeWords(P.at[g])))));
+        make("td", {}, yearOf(g, "born")), make("td", {}, yearOf(g, "died") || (yearOf(g, "buried") ? SAY.listBuried(yearOf(g, "buried")) : "")), make("td", {}, bdi(placeWords(P.at[g])))));
     }
     listCount.textContent = SAY.listCount(listing.rows.length, rows.rows.length);
     moreButton.hidden = rows.rows.length >= listing.rows.length;
@@ -1038,7 +1058,7 @@
     const told = make("dl", { class: "life" }), row = (word, ...values) => { if (values.length && values[0]) told.append(make("dt", {}, word), make("dd", {}, ...values)); };
     row(SAY.aboutRows.ground, bdi([facts.name, facts.place].filter(Boolean).join(", ")));
     row(SAY.aboutRows.as_of, facts.as_of);
-    row(SAY.aboutRows.graves, P.n.toLocaleString("en"));
+    row(SAY.aboutRows.graves, grouped(P.n));
     row(SAY.aboutRows.licence, facts.licence && bdi(facts.licence));
     row(SAY.aboutRows.contact, ...facts.contact.flatMap((line, k) => (k ? [make("br"), bdi(line)] : [bdi(line)])));
     row(SAY.aboutRows.crs, facts.crs);

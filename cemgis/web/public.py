@@ -7,6 +7,7 @@ import re
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -36,6 +37,8 @@ _GROUP = 64
 _NEAR_M = 1.0  # drives that nearly touch are joined ones: common practice in drawing them, no source
 _NAME_PARTS = ("surname", "given", "middle", "maiden", "title", "suffix", "written")
 _FULL_DAY = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?")
+_WORD = re.compile(r"\w+")
+_BORN = frozenset(("née", "nee", "geb", "geborene"))  # what stands before a maiden name
 _SPECIAL = 20_000  # years from here on are numbers of dates that are no plain day, month or year
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
@@ -80,12 +83,22 @@ def _clean(text: str, most: int = _MOST_LETTERS) -> str:
 
 def _texts(table: pd.DataFrame, name: str) -> Texts:
     """Return the cleaned texts of a column, empty where missing or where there is no such column."""
-    out = np.full(len(table), "", dtype=object)
     if name not in table or not len(table):
-        return out
-    code, unique = pd.factorize(table[name].astype(object))
-    words = np.array([*(_clean(str(text)) for text in unique), ""], dtype=object)
-    out[:] = words[code]
+        return np.full(len(table), "", dtype=object)
+    values = table[name].astype(object).to_numpy(dtype=object)
+    missing = pd.isna(values)
+    if missing.any():
+        values = np.where(missing, "", values)
+    texts: list[str] = [text if type(text) is str else str(text) for text in values.tolist()]
+    # Most columns are plain through and through: looked at once, not text by text.
+    whole = "|".join(texts)
+    if not (whole.isascii() and whole.isprintable() and max(map(len, texts)) <= _MOST_LETTERS):
+        known = {text: _clean(text) for text in set(texts)}
+        texts = [known[text] for text in texts]
+    elif " " in whole:
+        texts = [text.strip() for text in texts]
+    out = np.empty(len(texts), dtype=object)
+    out[:] = texts
     return out
 
 
@@ -104,8 +117,10 @@ def _coded(values: Texts) -> tuple[Ints, list[str]]:
 
 def _number(values: Texts) -> Floats:
     """Return the first number in each text, infinite where there is none: for sorting."""
-    found = pd.Series(values, dtype=object).astype("string").str.extract(r"(\d+)")[0]
-    return np.asarray(pd.to_numeric(found).to_numpy(dtype=float, na_value=np.inf))
+    code, unique = pd.factorize(values)
+    found = [re.search(r"\d{1,12}", text, re.ASCII) for text in unique]
+    numbers = np.array([np.inf if match is None else float(match[0]) for match in found], dtype=float)
+    return numbers[code] if len(code) else np.zeros(0)
 
 
 def _shaped(table: pd.DataFrame) -> npt.NDArray[np.object_]:
@@ -202,9 +217,10 @@ def _rings(packer: Packer, page: Floats, start: Ints, count: Ints) -> dict[str, 
 
 def _numbered(packer: Packer, values: Texts) -> dict[str, Any]:
     """Pack texts most of which are whole numbers: those as numbers, the others beside them."""
-    plain = pd.Series(values, dtype=object).astype("string").str.fullmatch(r"0|[1-9]\d{0,7}").to_numpy(dtype=bool)
-    numbers = np.full(len(values), -1, dtype=np.int64)
-    numbers[plain] = values[plain].astype(np.int64)
+    code, unique = pd.factorize(values)
+    known = [int(text) if re.fullmatch(r"0|[1-9]\d{0,7}", text, re.ASCII) else -1 for text in unique]
+    numbers = np.array(known, dtype=np.int64)[code] if len(code) else np.zeros(0, dtype=np.int64)
+    plain = numbers >= 0
     odd = np.flatnonzero(~plain)
     return {"at": packer.integers(numbers), "odd": packer.integers(odd), "words": [str(values[k]) for k in odd]}
 
@@ -221,7 +237,8 @@ class _Places:
 
 def _places(ground: PublicGround) -> _Places:
     def framed(table: pd.DataFrame, *names: str) -> pd.DataFrame:
-        made = pd.DataFrame({name: _texts(table, name) for name in names})
+        # Plain objects: what is joined and compared here is quicker so than as arrow's strings.
+        made = pd.DataFrame({name: pd.Series(_texts(table, name), dtype=object) for name in names})
         made["shape"] = _shaped(table)
         return made
 
@@ -281,6 +298,19 @@ def _places(ground: PublicGround) -> _Places:
                            ("space_id", "section", "building", "face", "row", "column")})  # fmt: skip
     others = pd.concat([niches, loose[["space_id", "section"]]], ignore_index=True).fillna("")
     return _Places(spaces, groups, others, named)
+
+
+def _heads(spaces: pd.DataFrame) -> tuple[Ints, list[str]]:
+    """Return codes from 1 and, for each, the compass word and the azimuth in whole degrees, with a bar between."""
+    azimuth = np.rint(spaces["azimuth"].to_numpy(dtype=float))
+    turn, turns = pd.factorize(azimuth, use_na_sentinel=False)
+    word, words = pd.factorize(spaces["heads"].to_numpy(dtype=object))
+    both, pairs = pd.factorize(word * max(len(turns), 1) + turn)
+    said = []
+    for pair in pairs.tolist():
+        degrees = turns[pair % len(turns)]
+        said.append(f"{words[pair // len(turns)]}|" + ("" if np.isnan(degrees) else f"{degrees:.0f}"))
+    return np.asarray(both, dtype=np.int64) + 1, said
 
 
 def _outlines(page: Floats, four: npt.NDArray[np.bool_], groups: pd.DataFrame, start: Ints,
@@ -384,13 +414,12 @@ def _dates(packer: Packer, table: pd.DataFrame) -> tuple[dict[str, Any], list[li
                 continue
             y[k], m[k] = int(found[1]), 32 * month + day  # type: ignore[index]
             if day:
-                ordinal[k] = int(np.datetime64(text, "D").astype(np.int64)) if _real_day(text) else -1
+                ordinal[k] = _ordinal(text)
         at = code if len(code) else np.zeros(0, dtype=np.int64)
         year[name], month_day[name] = y[at], m[at]
         days[name] = np.array(ordinal, dtype=np.int64)[at] if len(unique) else np.zeros(0, dtype=np.int64)
     after = days["buried"] - days["died"]
-    near = (days["buried"] > -1_000_000) & (month_day["buried"] % 32 > 0) & (month_day["died"] % 32 > 0)
-    near &= (after >= 0) & (after <= 60)
+    near = (days["buried"] > 0) & (days["died"] > 0) & (after >= 0) & (after <= 60)
     after = np.where(near, after + 1, np.where(year["buried"] > 0, 62, 0))
     rest = after == 62
     listed = list(special)
@@ -405,12 +434,12 @@ def _dates(packer: Packer, table: pd.DataFrame) -> tuple[dict[str, Any], list[li
     }, words
 
 
-def _real_day(text: str) -> bool:
+def _ordinal(text: str) -> int:
+    """Return the number of a day, -1 for one that no calendar has."""
     try:
-        np.datetime64(text, "D")
+        return date.fromisoformat(text).toordinal()
     except ValueError:
-        return False
-    return True
+        return -1
 
 
 def _graves(packer: Packer, ground: PublicGround, places: _Places) -> dict[str, Any]:
@@ -457,24 +486,17 @@ def _graves(packer: Packer, ground: PublicGround, places: _Places) -> dict[str, 
 
 
 def _written(parts: dict[str, Texts]) -> Texts:
-    """Names as published where their parts do not say all of it."""
-
-    def joined(*names: str) -> pd.Series:
-        out = pd.Series("", index=range(len(parts["name"])), dtype=object)
-        for name in names:
-            out = out + " " + parts[name]
-        return out.str.replace(r"\s+", " ", regex=True).str.strip()
-
-    simple = joined("given", "middle", "surname")
-    name = pd.Series(parts["name"], dtype=object)
-    same = (name == "") | (name == simple)
-    rest = np.flatnonzero(~same.to_numpy(dtype=bool))
+    """Return names as published where their parts do not say all of it."""
+    simple = [
+        " ".join(filter(None, words)) for words in zip(parts["given"], parts["middle"], parts["surname"], strict=True)
+    ]
+    name = parts["name"]
+    same = (name == "") | (name == np.array(simple, dtype=object))
+    rest = np.flatnonzero(~np.asarray(same, dtype=bool))
     out = np.full(len(name), "", dtype=object)
     for k in rest:
-        said = sorted(
-            re.findall(r"\w+", " ".join(parts[part][k] for part in _NAME_PARTS if part != "written").casefold())
-        )
-        if sorted(re.findall(r"\w+", parts["name"][k].casefold())) != said:
+        told = set(_WORD.findall(" ".join(parts[part][k] for part in _NAME_PARTS if part != "written").casefold()))
+        if not told.issuperset(word for word in _WORD.findall(parts["name"][k].casefold()) if word not in _BORN):
             out[k] = parts["name"][k]
     return out
 
@@ -586,10 +608,7 @@ def public_page(
     page = project(corners.reshape(-1, 2)).reshape(-1, 4, 2) if len(corners) else corners
     page = _chained(page, start[used], count[used]) if len(page) else page
     plain = _outlines(page, four, groups, start, project)
-    heads, head_words = _coded(np.array(
-        [f"{word}|{azimuth:.0f}" if azimuth == azimuth else f"{word}|" for word, azimuth in
-         zip(spaces["heads"], np.rint(spaces["azimuth"].to_numpy(dtype=float)), strict=True)], dtype=object,
-    )) if len(spaces) else (np.zeros(0, dtype=np.int64), [])  # fmt: skip
+    heads, head_words = _heads(spaces)
     kinds, kind_words = _coded(spaces["kind"].to_numpy(dtype=object))
     section_number = {name: k for k, name in enumerate(places.sections)}
     rows, row_words = _coded(groups["row"].to_numpy(dtype=object))

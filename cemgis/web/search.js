@@ -34,27 +34,29 @@ const cemgisSearch = (() => {
     return (((v + (v >>> 4)) & 0x0f0f0f0f) * 0x01010101) >>> 24;
   }
 
-  const rows = [new Uint8Array(66), new Uint8Array(66), new Uint8Array(66)];
-  /* Letters changed, left out, put in or swapped between two words; more than `most` is not counted on. */
+  const FAR = 99, rows = [new Uint8Array(70), new Uint8Array(70), new Uint8Array(70)];
+  /* Letters changed, left out, put in or swapped between two words; only near the diagonal, more than `most` is no matter. */
   function edits(a, b, most) {
     const n = a.length, m = b.length;
-    if (Math.abs(n - m) > most || m > 64 || n > 64) return most + 1;
-    let [before, last, row] = rows;
-    for (let j = 0; j <= m; j++) last[j] = j;
+    if (n - m > most || m - n > most || m > 64 || n > 64) return most + 1;
+    let before = rows[0], last = rows[1], row = rows[2];
+    for (let j = 0; j <= m; j++) last[j] = j <= most ? j : FAR;
     for (let i = 1; i <= n; i++) {
-      let least = row[0] = i;
-      const c = a.charCodeAt(i - 1), c0 = i > 1 ? a.charCodeAt(i - 2) : -1;
-      for (let j = 1; j <= m; j++) {
+      const low = i > most ? i - most : 1, high = i + most < m ? i + most : m, c = a.charCodeAt(i - 1), c0 = i > 1 ? a.charCodeAt(i - 2) : -1;
+      let least = row[low - 1] = low === 1 && i <= most ? i : FAR;
+      for (let j = low; j <= high; j++) {
         const d = b.charCodeAt(j - 1);
         let v = last[j - 1] + (c === d ? 0 : 1);
         if (last[j] + 1 < v) v = last[j] + 1;
         if (row[j - 1] + 1 < v) v = row[j - 1] + 1;
-        if (i > 1 && j > 1 && c0 === d && c === b.charCodeAt(j - 2) && before[j - 2] + 1 < v) v = before[j - 2] + 1;
+        if (c0 === d && j > 1 && c === b.charCodeAt(j - 2) && before[j - 2] + 1 < v) v = before[j - 2] + 1;
         row[j] = v;
         if (v < least) least = v;
       }
       if (least > most) return most + 1;
-      [before, last, row] = [last, row, before];
+      if (high < m) row[high + 1] = FAR;
+      const spare = before;
+      before = last; last = row; row = spare;
     }
     return last[m];
   }
@@ -65,8 +67,9 @@ const cemgisSearch = (() => {
     const mapped = (text, table) => { let out = ""; for (const c of text) out += Object.hasOwn(table, c) ? table[c] : c; return out; };
     const joining = new Set(letters.joining), prefixes = new Set(letters.prefixes);
     function fold(text) {
+      if (!/[^\x00-\x7f]/.test(text)) return text.toLowerCase().replace(/['`.]/g, "").replace(/[^a-z0-9]+/g, " ").trim();
       let low = text.normalize("NFKC").toLowerCase().normalize("NFC");
-      if (/[^\x00-\x7f]/.test(low)) low = mapped(mapped(low, letters.plain).normalize("NFKD").replace(/\p{M}/gu, ""), letters.plain);
+      low = mapped(mapped(low, letters.plain).normalize("NFKD").replace(/\p{M}/gu, ""), letters.plain);
       return low.replace(/['\u2018\u2019\u02bc`\u00b4.]/g, "").replace(/[^\p{L}\p{N}]+/gu, " ").trim();
     }
     function words(text) {
@@ -87,7 +90,7 @@ const cemgisSearch = (() => {
   /* An index over the graves: `phrases` are the distinct parts of names, `names` their numbers (from 1) by grave. */
   function makeSearch(letters, graves) {
     const { fold, words } = folder(letters);
-    const { n, phrases, names, spans } = graves;
+    const { n, phrases, names } = graves;
     const forms = [], owner = [];
     const folding = (function* () {
       for (let p = 0; p < phrases.length; p++) {
@@ -97,20 +100,41 @@ const cemgisSearch = (() => {
         if (p % 1000 === 999) yield;
       }
     })();
-    let sounds = null, bits = null, prepared = 0;
-    function ready() {
-      while (!folding.next().done);
-      if (!sounds) { sounds = new Int32Array(forms.length); bits = new Int32Array(forms.length); }
-    }
+    let sounds = null, bits = null;
+    const post = { start: new Uint32Array(phrases.length + 2), grave: null, role: null };
     function* preparing() {
       for (;;) { if (folding.next().done) break; yield; }
-      ready();
-      while (prepared < forms.length) {
-        const to = Math.min(forms.length, prepared + 2000);
-        for (let f = prepared; f < to; f++) { sounds[f] = soundex(forms[f]); bits[f] = lettersOf(forms[f]); }
-        prepared = to;
+      sounds = new Int32Array(forms.length);
+      bits = new Int32Array(forms.length);
+      for (let from = 0; from < forms.length; from += 1000) {
+        const to = Math.min(forms.length, from + 1000);
+        for (let f = from; f < to; f++) { sounds[f] = soundex(forms[f]); bits[f] = lettersOf(forms[f]); }
         yield;
       }
+      // Which graves bear a phrase, and as what: counted, summed, laid down; a part of the graves at a time.
+      const start = post.start, STEP = 16384;
+      for (const role of roles) for (let from = 0; from < n; from += STEP) {
+        const codes = names[role], to = Math.min(n, from + STEP);
+        for (let g = from; g < to; g++) if (codes[g]) start[codes[g] + 1]++;
+        yield;
+      }
+      for (let p = 1; p < start.length; p++) start[p] += start[p - 1];
+      post.grave = new Uint32Array(start[start.length - 1]);
+      post.role = new Uint8Array(start[start.length - 1]);
+      for (let r = 0; r < roles.length; r++) for (let from = 0; from < n; from += STEP) {
+        const codes = names[roles[r]], to = Math.min(n, from + STEP);
+        for (let g = from; g < to; g++) if (codes[g]) { const j = start[codes[g]]++; post.grave[j] = g; post.role[j] = r; }
+        yield;
+      }
+      // The browser makes code quick that has run a while: it runs here, on the names themselves, in small parts.
+      const trial = new Float32Array(phrases.length);
+      for (let turn = 0; turn < 3; turn++) for (let from = 0; from < forms.length; from += 400) {
+        score([forms[(from * 7 + turn * 31) % forms.length] || "trial"], trial, from, Math.min(forms.length, from + 400));
+        if (from % 4000 === 0) { spread(trial, 0); settle(); }
+        yield;
+      }
+      if (graves.spans) yield;
+      // Laying down moved each start to the next one's place: phrase p, code p + 1, now runs from start[p] to start[p + 1].
     }
     /* Does the slow part in idle moments; whoever asks before gets it done at once. */
     const steps = preparing();
@@ -119,18 +143,18 @@ const cemgisSearch = (() => {
       return false;
     }
 
-    /* How well each phrase answers one word. */
-    function score(tokens, out) {
-      out.fill(0);
+    /* How well each phrase answers one word; for a part of the forms where asked so. */
+    function score(tokens, out, from = 0, to = forms.length, spelling = true) {
+      if (!from) out.fill(0);
       for (const token of tokens) {
-        const sound = token.length > 2 ? soundex(token) : 0, letter = lettersOf(token), most = mostOff(token), length = token.length;
-        for (let f = 0; f < forms.length; f++) {
+        const sound = token.length > 2 ? soundex(token) : 0, letter = lettersOf(token), most = spelling ? mostOff(token) : 0, length = token.length;
+        for (let f = from; f < to; f++) {
           const form = forms[f];
           let s = 0;
           if (form.startsWith(token)) s = form.length === length ? 1 : PREFIX + 0.1 * length / form.length;
           else if (sound) {
             if (sounds[f] === sound) s = SOUND;
-            if (most && form.length - length <= most && length - form.length <= most && ones(bits[f] ^ letter) <= 2 * most) {
+            if (most && form.length - length <= most && length - form.length <= most && ones(bits[f] & ~letter) <= most && ones(letter & ~bits[f]) <= most) {
               const off = edits(token, form, most);
               if (off <= most) {
                 const alike = SPELT * (1 - off / Math.max(length, form.length)) + (s ? BOTH : 0);
@@ -143,9 +167,30 @@ const cemgisSearch = (() => {
       }
     }
 
-    const roles = Object.keys(WORTH).filter((role) => names[role]).map((role) => ({ codes: names[role], worth: WORTH[role] }));
-    let pool = [];
-    const total = new Float32Array(n), answered = new Uint8Array(n);
+    const roles = Object.keys(WORTH).filter((role) => names[role]), worth = roles.map((role) => WORTH[role]);
+    const pool = [];
+    const total = new Float32Array(n), best = new Float32Array(n), answered = new Uint8Array(n), touched = new Uint32Array(n), turn = new Uint32Array(n);
+    /* Adds to every grave the best that one of its names is worth; how many graves have been touched so far comes back. */
+    function spread(mine, count) {
+      let now = 0;
+      for (let p = 0; p < mine.length; p++) {
+        if (!mine[p]) continue;
+        for (let j = post.start[p]; j < post.start[p + 1]; j++) {
+          const g = post.grave[j], s = mine[p] * worth[post.role[j]];
+          if (s > best[g]) { if (!best[g]) turn[now++] = g; best[g] = s; }
+        }
+      }
+      for (let j = 0; j < now; j++) {
+        const g = turn[j];
+        if (!answered[g]++) touched[count++] = g;
+        total[g] += best[g];
+        best[g] = 0;
+      }
+      return count;
+    }
+
+    /* Forgets what a trial has spread. */
+    function settle() { total.fill(0); answered.fill(0); }
 
     /* Splits a question into words and years. */
     function read(asked) {
@@ -169,29 +214,19 @@ const cemgisSearch = (() => {
         // "O Brien" and "van Deusen" may be written as one word.
         if (tokens[k][0].length > 3) continue;
         const both = pool[tokens.length];
-        score([tokens[k][0] + tokens[k + 1][0]], both);
+        score([tokens[k][0] + tokens[k + 1][0]], both, 0, forms.length, false);
         for (let p = 0; p < both.length; p++) {
           if (both[p] > pool[k][p]) pool[k][p] = both[p];
           if (both[p] > pool[k + 1][p]) pool[k + 1][p] = both[p];
         }
       }
-      total.fill(tokens.length ? 0 : 1);
-      answered.fill(0);
-      for (let k = 0; k < tokens.length; k++) {
-        const mine = pool[k];
-        for (let g = 0; g < n; g++) {
-          let best = 0;
-          for (let r = 0; r < roles.length; r++) {
-            const code = roles[r].codes[g];
-            if (code) { const s = mine[code - 1] * roles[r].worth; if (s > best) best = s; }
-          }
-          if (best) { total[g] += best; answered[g]++; }
-        }
-      }
+      let many = 0;
+      for (let k = 0; k < tokens.length; k++) many = spread(pool[k], many);
+      if (!tokens.length) for (let g = 0; g < n; g++) { touched[many++] = g; total[g] = 1; }
       let top = 0;
-      for (let g = 0; g < n; g++) {
+      for (let j = 0; j < many; j++) {
+        const g = touched[j];
         let s = total[g];
-        if (!s) continue;
         if (tokens.length) s = s / tokens.length * (answered[g] === tokens.length ? 1 : SOME);
         if (span) {
           const fits = inYears(g, span);
@@ -203,21 +238,27 @@ const cemgisSearch = (() => {
       }
       const cut = Math.max(LEAST, NOISE * top), buckets = new Uint32Array(257);
       let count = 0;
-      for (let g = 0; g < n; g++) if (total[g] > cut) { count++; buckets[Math.min(256, total[g] * 256 | 0)]++; }
+      for (let j = 0; j < many; j++) { const s = total[touched[j]]; if (s > cut) { count++; buckets[Math.min(256, s * 256 | 0)]++; } }
       let bucket = 256, sum = buckets[256];
       while (bucket > 0 && sum < limit) sum += buckets[--bucket];
-      const found = [];
-      for (let g = 0; g < n && found.length < 4000; g++) if (total[g] > cut && Math.min(256, total[g] * 256 | 0) >= bucket) found.push(g);
+      const found = [], scores = new Map();
+      for (let j = 0; j < many; j++) {
+        const g = touched[j], s = total[g];
+        if (s > cut && Math.min(256, s * 256 | 0) >= bucket && found.length < 4000) { found.push(g); scores.set(g, s); }
+        total[g] = 0;
+        answered[g] = 0;
+      }
       const name = (g, role) => (names[role] && names[role][g] ? phrases[names[role][g] - 1] : "");
-      const keys = new Map(found.map((g) => [g, fold(name(g, "surname")) + "\0" + fold(name(g, "given"))]));
-      found.sort((a, b) => total[b] - total[a] || (keys.get(a) < keys.get(b) ? -1 : keys.get(a) > keys.get(b) ? 1 : spans.died[a] - spans.died[b]) || a - b);
-      const hits = found.slice(0, limit).map((g) => ({ g, score: total[g] }));
+      const keys = new Map(found.map((g) => [g, `${name(g, "surname")}\0${name(g, "given")}`]));
+      found.sort((a, b) => scores.get(b) - scores.get(a) || (keys.get(a) < keys.get(b) ? -1 : keys.get(a) > keys.get(b) ? 1 : graves.died[0][a] - graves.died[0][b]) || a - b);
+      const hits = found.slice(0, limit).map((g) => ({ g, score: scores.get(g) }));
       return { hits, total: count };
     }
 
     /* 1 when a date of the grave can lie in the years asked for, 0 when none can, -1 when it has none. */
     function inYears(g, [low, high, within]) {
       let dated = false;
+      const spans = graves.spans;
       for (const [from, to] of [[spans.born, spans.born_to], [spans.died, spans.died_to], [spans.buried, spans.buried_to]]) {
         if (to[g] < from[g]) continue;
         dated = true;
