@@ -320,6 +320,7 @@ def test_public_and_staff_cannot_be_mistaken(own, capsys):
     assert told["people"] == sum(key in ("plain", "old", "general", "niche", "baby") for key in PEOPLE)
     assert sum(row["rows"] for row in told["withheld"] if row["what"] == "people") == len(PEOPLE) - 5
     page = (own / "maps" / "public" / "map.html").read_text(encoding="utf-8")
+    assert "Public map" in page
     assert "not for publication" not in page.lower()
     assert "Status: PUBLIC" in (own / "maps" / "public" / "data" / "about.txt").read_text(encoding="utf-8")
     assert (own / "maps" / "staff" / "withheld.txt").read_text(encoding="utf-8").startswith("STAFF")
