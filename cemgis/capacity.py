@@ -177,6 +177,7 @@ def still_possible(
     clearances: pd.DataFrame | None = None,
     stones: pd.Series | None = None,
     steep: pd.Series | None = None,
+    unit: str = "",
 ) -> pd.DataFrame:
     """Say of each space what it is still good for under the rules, and of each one that is lost why.
 
@@ -193,6 +194,8 @@ def still_possible(
         the rule asks.
     stones, steep : Series of str, optional
         By space id: why the land is no good, from `under_stones` and `too_steep`.
+    unit : str
+        Written after lengths.
 
     Returns
     -------
@@ -230,7 +233,7 @@ def still_possible(
     # An urn alone in a space for a full burial: whether a casket may follow is the family's matter, not counted.
     room_full = np.where((urns > 0) & ~for_urns, 0, room_full)
 
-    tight, gap = _too_tight(every["space_id"], clearances, rules["clearance.sure"])
+    tight, gap = _too_tight(every["space_id"], clearances, rules["clearance.sure"], unit)
     by = np.where(pd.isna(tight), "", np.where(gap < 0, "crooked vaults", "too little clearance")).astype(object)
     for given, name in ((stones, "stones"), (steep, "slope")):
         if given is not None:
@@ -287,7 +290,9 @@ def _urns_in(ids: pd.Series, events: pd.DataFrame | None) -> np.ndarray:
     return np.asarray(ids.map(left).fillna(0).clip(lower=0), dtype=np.int64)
 
 
-def _too_tight(ids: pd.Series, clearances: pd.DataFrame | None, sure: float) -> tuple[np.ndarray, np.ndarray]:
+def _too_tight(
+    ids: pd.Series, clearances: pd.DataFrame | None, sure: float, unit: str
+) -> tuple[np.ndarray, np.ndarray]:
     """Why a space is short of clearance by something that is not its own, or None; and the gap."""
     result, gap = np.full(len(ids), None, dtype=object), np.full(len(ids), np.nan)
     if clearances is None or not len(clearances):
@@ -295,8 +300,9 @@ def _too_tight(ids: pd.Series, clearances: pd.DataFrame | None, sure: float) -> 
     short = clearances[(clearances["chance_short"].astype(float) >= sure).to_numpy()]
     short = short.sort_values("gap", kind="stable").drop_duplicates("b_id").set_index("b_id")
     least = short["gap"].astype(float)
-    into = "reached into by " + (-least).round(2).astype(str) + " by " + short["a_id"].astype(str)
-    said = into.where(least < 0, "only " + least.round(2).astype(str) + " from " + short["a_id"].astype(str))
+    length = least.abs().round(2).astype(str) + (f" {unit}" if unit else "")
+    thing = short["a_id"].astype(str)
+    said = (thing + " reaches " + length + " into it").where(least < 0, "only " + length + " from " + thing)
     found = ids.map(said).to_numpy(dtype=object)
     result[~pd.isna(found)] = found[~pd.isna(found)]
     return result, ids.map(least).to_numpy(dtype=float)

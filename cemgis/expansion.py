@@ -67,11 +67,14 @@ class Choice:
         Spaces given up for joining drives; spaces no drive from a gate reaches.
     dead_ends : int
         Drives that end blindly farther than the rule.
+    circles, tight : int
+        Turning circles; inner corners that the land leaves no room to round.
     phase : ndarray of int
         Phase of each lot, from 1, nearest the gate first.
     measures : dict
-        ``spaces``, ``per_area`` (spaces an acre or hectare of the parcel), ``walk`` (mean way from the drive to the
-        middle of a lot), ``drive_area``, ``slope`` (mean percent under the lots, NaN without heights).
+        ``spaces``, ``per_area`` (spaces an acre or hectare of the parcel), ``land`` (of the parcel for a space),
+        ``walk`` (mean way from the drive to the middle of a lot), ``drive_area``, ``slope`` (mean percent under the
+        lots, NaN without heights).
     """
 
     name: str
@@ -86,6 +89,8 @@ class Choice:
     taken: int
     unreached: int
     dead_ends: int
+    circles: int
+    tight: int
     phase: Ints
     measures: Mapping[str, float]
 
@@ -230,13 +235,15 @@ def lay_out(
     measures = {
         "spaces": float(laid.spaces),
         "per_area": laid.spaces / (land.parcel.area / acre),
+        "land": land.parcel.area / laid.spaces if laid.spaces else math.nan,
         "walk": float(walk.mean()) if len(walk) else math.nan,
         "drive_area": float(drives.area),
         "slope": slope,
     }
     return Choice(
         name, module, float(azimuth) % 180.0, head, laid, where, best.spaces, most, drives,
-        int(net.lost.sum()) * module.spaces, int(net.unreached.sum()) * module.spaces, net.dead_ends, phase, measures,
+        int(net.lost.sum()) * module.spaces, int(net.unreached.sum()) * module.spaces, net.dead_ends, net.circles,
+        net.tight, phase, measures,
     )  # fmt: skip
 
 
@@ -402,6 +409,7 @@ def as_plat(
 name = "{plat}"
 date = "{date}"
 local = false
+design = true
 source = "laid out {date}; preliminary; not for recording; boundary, plat and monuments by a licensed surveyor"
 
 [[section]]
@@ -412,7 +420,8 @@ heads = "{heads}"
 markers = "southwest"
 lots = "{{lots}}"
 
-# Where the markers are to be set, by design. Replace this entry by readings of the markers once they stand.
+# Where the markers are to be set, by design. Replace this entry by readings of the markers once they stand, and take
+# "design" out of the plat.
 [[readings]]
 file = "{{stakes}}"
 visit = "design {date}"

@@ -138,10 +138,13 @@ def join_drives(laid: Plan, drivable: Any, gates: Floats, rules: Mapping[str, fl
     paths, reached, way = _paths(piece, own, strips, crosses, boxes, drivable, gates, width)
     crosses = [cross for cross in crosses if reached[cross[3][0]]]
     strips = [shapely.box(u, low, u + width, high) for u, low, high, _ in crosses]
-    fillets, tight = _fillets(crosses, lanes, width, radius, drivable)
-    rounded, tight_paths = _rounded(paths, [o for o, good in zip(own, reached, strict=True) if good], radius, drivable)
-    ends, circles, dead = _ends(lanes, crosses, paths, reached, tree, boxes, lane_of, drivable, width, radius, dead_end)
-    built = shapely.union_all([*strips, *fillets, *rounded, *circles])
+    fillets, _ = _fillets(crosses, lanes, width, radius, drivable)
+    ends, circles, met, dead = _ends(
+        lanes, crosses, paths, reached, tree, boxes, lane_of, drivable, width, radius, dead_end
+    )
+    alive = [shapely.box(lane.u0, lane.v0, lane.u1, lane.v1) for lane, good in zip(lanes, reached, strict=True) if good]
+    rounded, tight_paths = _rounded([*paths, *circles], alive, radius, drivable)
+    built = shapely.union_all([*strips, *fillets, *rounded])
     lost = none.copy()
     if not built.is_empty:
         lost[tree.query(shapely.buffer(built, -1e-4), predicate="intersects")] = True
@@ -150,12 +153,20 @@ def join_drives(laid: Plan, drivable: Any, gates: Floats, rules: Mapping[str, fl
     unreached = ~reached[lane_of]
     lost = (lost | cut) & ~unreached
     kept = ~lost & ~unreached
-    alive = [
-        shapely.box(low, lane.v0, high, lane.v1)
-        for lane, (low, high), good in zip(lanes, ends.tolist(), reached, strict=True)
-        if good
-    ]
-    drives = shapely.union_all([*alive, built])
+    # a stretch is built as far as there are lots along it or something to drive to
+    alive = []
+    final = list(lanes)
+    for k, lane in enumerate(lanes):
+        along = u[kept & (lane_of == k)]
+        low = min([*along.tolist(), *(first for first, _ in met[k])], default=None)
+        high = max([*(along + laid.module.frontage).tolist(), *(last for _, last in met[k])], default=None)
+        if reached[k] and low is not None and high is not None:
+            final[k] = replace(lane, u0=low, u1=high)
+            alive.append(shapely.box(low, lane.v0, high, lane.v1))
+    fillets, tight = _fillets(crosses, final, width, radius, drivable)
+    drives = shapely.union_all([*alive, *strips, *fillets, *rounded])
+    drives, left = _smoothed(drives, boxes[kept], radius, drivable)
+    tight += left
     return Network(drives, kept, lost, unreached, way[lane_of], dead, len(circles), tight + tight_paths)
 
 
@@ -292,6 +303,7 @@ def _choose(links: list[_Link], lanes: list[_Lane], width: float, dead_end: floa
     size = np.array([lane.u1 - lane.u0 for lane in lanes])
     bare = np.minimum(lots * np.maximum(size - dead_end - width, 0.0) / np.maximum(size, 1.0) + 1.0, _CIRCLE)
     cost = np.concatenate([[link.cost for link in links], -lots, bare, bare])
+    _, group = csgraph.connected_components(sparse.coo_array((np.ones(m), (a, b)), shape=(n, n)), directed=False)
     rows: list[tuple[Ints, Floats, float]] = []  # columns, factors, least sum
     for k in range(m):
         rows += [(np.array([k, m + lane]), np.array([-1.0, 1.0]), 0.0) for lane in (a[k], b[k])]
@@ -299,7 +311,9 @@ def _choose(links: list[_Link], lanes: list[_Lane], width: float, dead_end: floa
         mine = np.flatnonzero((a == lane) | (b == lane))
         if not len(mine):
             continue
-        rows.append((np.append(mine, m + lane), np.append(np.ones(len(mine)), -1.0), 0.0))
+        other = int(np.argmax(np.where((group == group[lane]) & (np.arange(n) != lane), lots, -1.0)))
+        # joined, when it and the largest of the others that can be reached are built
+        rows.append((np.append(mine, [m + lane, m + other]), np.append(np.ones(len(mine)), [-1.0, -1.0]), -1.0))
         if size[lane] <= dead_end + width:
             continue
         for side in (0, 1):
@@ -358,10 +372,11 @@ def _lengthened(lanes: list[_Lane], links: list[_Link], width: float) -> list[_L
 def _ends(
     lanes: list[_Lane], crosses: list[_Cross], paths: list[Any], reached: Flags, tree: shapely.STRtree,
     boxes: npt.NDArray[np.object_], lane_of: Ints, drivable: Any, width: float, radius: float, dead_end: float,
-) -> tuple[Floats, list[Any], int]:  # fmt: skip
+) -> tuple[Floats, list[Any], list[list[tuple[float, float]]], int]:  # fmt: skip
     """Shorten ends that lie farther from a crossing than the rule, or give them a turning circle, whichever loses less.
 
-    Returns the ends of every stretch, the circles, and the number of ends that neither could help.
+    Returns the ends of every stretch, the circles, where each stretch is met (from, to), and the number of ends that
+    neither could help.
     """
     ends = np.array([(lane.u0, lane.u1) for lane in lanes])
     circles: list[Any] = []
@@ -393,9 +408,11 @@ def _ends(
             taken = len(tree.query(circle, predicate="intersects")) if circle is not None else len(boxes)
             if taken < gone.sum():
                 circles.append(circle)
+                middle = shapely.get_coordinates(shapely.centroid(circle))[0, 0]
+                met[k].append((float(middle) - width / 2, float(middle) + width / 2))
             else:
                 ends[k, side] = limit
-    return ends, circles, dead
+    return ends, circles, met, dead
 
 
 def _circle(lane: _Lane, side: int, drivable: Any, radius: float) -> Any:
@@ -406,6 +423,20 @@ def _circle(lane: _Lane, side: int, drivable: Any, radius: float) -> Any:
     made = shapely.buffer(shapely.points(np.column_stack([at, np.full(len(at), v)])), radius, quad_segs=16)
     good = np.flatnonzero(shapely.covers(drivable, made))
     return made[good[0]] if len(good) else None
+
+
+def _smoothed(drives: Any, lots: npt.NDArray[np.object_], radius: float, drivable: Any) -> tuple[Any, int]:
+    """Round what is still sharp where no lot stands in the way, and count the corners where one does."""
+    if radius <= 0 or drives.is_empty:
+        return drives, 0
+    closed = shapely.buffer(shapely.buffer(drives, radius, quad_segs=12), -radius, quad_segs=12)
+    parts = shapely.get_parts(shapely.difference(shapely.intersection(closed, drivable), drives))
+    # larger than the square of the radius: no corner but land between two drives
+    parts = parts[(shapely.area(parts) > 1e-3 * radius**2) & (shapely.area(parts) < radius**2)]
+    hit = np.unique(shapely.STRtree(lots).query(shapely.buffer(parts, -0.02), predicate="intersects")[0])
+    blocked = np.isin(np.arange(len(parts)), hit)
+    sharp = blocked & (shapely.area(parts) > 0.05 * radius**2)
+    return shapely.union_all([drives, *parts[~blocked]]), int(sharp.sum())
 
 
 def _rounded(paths: list[Any], own: list[Any], radius: float, drivable: Any) -> tuple[list[Any], int]:
@@ -434,25 +465,35 @@ def _fillets(
     """Round the inner corners where a link meets a stretch; count those the land leaves no room for."""
     if radius <= 0:
         return [], 0
-    corners: list[tuple[float, float, int, int]] = []
+    corners: list[tuple[float, ...]] = []
     for u, low, high, held in crosses:
         for k in held:
             lane = lanes[k]
             for side, edge in ((-1, u), (1, u + width)):
-                if (side < 0 and lane.u0 > edge - radius) or (side > 0 and lane.u1 < edge + radius):
+                beyond = lane.u1 - edge if side > 0 else edge - lane.u0
+                if beyond <= _EPS:
                     continue
-                if lane.v1 < high - 1e-6:
-                    corners.append((edge, lane.v1, side, 1))
-                if lane.v0 > low + 1e-6:
-                    corners.append((edge, lane.v0, side, -1))
+                if lane.v1 < high - _EPS:
+                    corners.append((edge, lane.v1, side, 1, min(beyond, 2 * radius), min(high - lane.v1, 2 * radius)))
+                if lane.v0 > low + _EPS:
+                    corners.append((edge, lane.v0, side, -1, min(beyond, 2 * radius), min(lane.v0 - low, 2 * radius)))
     if not corners:
         return [], 0
-    table = np.array(corners, dtype=float)
-    far = table[:, :2] + radius * table[:, 2:]
-    low_uv, high_uv = np.minimum(table[:, :2], far), np.maximum(table[:, :2], far)
-    squares = shapely.box(*low_uv.T, *high_uv.T)
-    made = shapely.difference(squares, shapely.buffer(shapely.points(far), radius, quad_segs=12))
-    room = shapely.covers(shapely.buffer(drivable, 1e-6), made)
+    u, v, side, up, beyond, across = np.array(corners, dtype=float).T
+
+    def boxes(u0: Floats, v0: Floats, u1: Floats, v1: Floats) -> npt.NDArray[np.object_]:
+        return np.asarray(
+            shapely.box(np.minimum(u0, u1), np.minimum(v0, v1), np.maximum(u0, u1), np.maximum(v0, v1)), dtype=object
+        )
+
+    # the two legs of each corner; closing rounds what lies between them, however short they are
+    legs = shapely.union(
+        boxes(u - side * width, v - up * width, u + side * beyond, v),
+        boxes(u - side * width, v - up * width, u, v + up * across),
+    )
+    closed = shapely.buffer(shapely.buffer(legs, radius, quad_segs=12), -radius, quad_segs=12)
+    made = shapely.intersection(closed, boxes(u, v, u + side * radius, v + up * radius))
+    room = shapely.covers(shapely.buffer(drivable, 1e-3), made)
     return list(made[room]), int((~room).sum())
 
 

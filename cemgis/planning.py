@@ -104,6 +104,9 @@ _REASON_LOOKS = (
 )
 
 
+_SOLID = Look("#b9a492", DARK)
+
+
 def reason_look(reason: str) -> Look:
     """Return the look of land that cannot be used, by its reason.
 
@@ -387,6 +390,7 @@ def _answer_page(sums: pd.DataFrame, made: Forecast, facts: Facts, lost: pd.Data
                 fontsize=7.5,
                 color=_POOL_COLOURS[pool],
                 family=list(SANS),
+                path_effects=[withStroke(linewidth=2.5, foreground="white")],
             )
         axes.set_ylim(0, 103)
         axes.set_ylabel("chance that some are left, %", fontsize=8, family=list(SANS))
@@ -491,8 +495,11 @@ def _section_page(section: str, sums: pd.DataFrame, possible: pd.DataFrame, spac
     return page.figure
 
 
-_ONE_OF_MANY = re.compile(r" ?\(.*?\)|\b[A-Z][A-Za-z]*-[\w-]+|\b\d{4}-\d\d(?:-\d\d)?\b|(?<=[A-Z])\d+\b")
-"""What differs from one reason to the next of its kind: ids, dates, sources."""
+_ONE_OF_MANY = re.compile(
+    r" ?\(.*?\)|\b[A-Z][A-Za-z]*-[\w-]+|\b\d{4}-\d\d(?:-\d\d)?\b|(?<=[A-Z])\d+\b"
+    r"|(?<=slope )\d+|\d+(?= % of it)|(?<=reaches )[\d.]+"
+)
+"""What differs from one reason to the next of its kind: ids, dates, sources, measures."""
 
 
 def _lost_words(lost: pd.DataFrame) -> list[str]:
@@ -662,8 +669,9 @@ def planner_pages(
     road: Any = None,
     years: Mapping[str, str] | None = None,
     beside: Any = None,
+    chosen: int = 0,
 ) -> list[Figure]:
-    """Draw the planner's sheets: the first choice on the land, then up to six choices side by side with their measures.
+    """Draw the planner's sheets: one choice on the land, then up to six choices side by side with their measures.
 
     Parameters
     ----------
@@ -681,9 +689,11 @@ def planner_pages(
         Choice's name to the years it buys, in words.
     beside : geometry, optional
         Lots of the ground that lie beside it.
+    chosen : int
+        Position of the choice that is drawn large.
     """
     return [
-        _plan_sheet(name, land, things, gates, choices[0], facts, road, beside, years or {}),
+        _plan_sheet(name, land, things, gates, choices[chosen], facts, road, beside, years or {}),
         _choices_sheet(name, land, gates, choices, facts, rules, years or {}),
     ]
 
@@ -724,13 +734,13 @@ def _on_map(page: _Page, frame: Frame, land: Land, things: pd.DataFrame, road: A
     for kind, shape in zip(things["kind"], things["geometry"], strict=True):
         drawn = frame.shapes([shape])
         if shape.geom_type in ("Polygon", "MultiPolygon"):
-            page.fill(drawn, Look("#b9a492", DARK), 0.8, 2.2)
+            page.fill(drawn, _SOLID, 0.8, 2.2)
         elif "Line" in shape.geom_type:
             color = "#6b6257" if kind == "road" else "#33658a"
             page.lines(_clipped(drawn, frame), color, 2.2 if kind == "road" else 1.6, 2.2)
         else:
             xy = shapely.get_coordinates(drawn)
-            mark = {"tree": "^", "well": "o", "drinking water": "o", "spring": "o"}.get(kind, "s")
+            mark = _MARKS.get(kind, "s")
             page.axes.add_line(
                 Line2D(
                     xy[:, 0],
@@ -758,6 +768,8 @@ _PHASE_FILLS = ("#fbf7ee", "#e9dcc0", "#d5c19a", "#bfa372", "#a5854f")
 
 def _layout_on(page: _Page, frame: Frame, choice: Choice, gates: Sequence[tuple[float, float]], width: float) -> None:
     page.fill(frame.shapes([choice.drives]), Look("#e4e0d8", "#9a917f"), 0.5, 3.0)
+    if min(choice.module.frontage, choice.module.depth) < 3.5 * frame.unit_per_pt:
+        width = 0.0  # outlines of lots so small would hide their tint
     table = lots_table(choice, "")
     phase = table["phase"].to_numpy()
     for number in np.unique(phase):
@@ -833,8 +845,9 @@ def _plan_sheet(
         page.text(x + 24, y - 8, f"lots, phase {number}: {spaces:,} spaces", 8.4)
         y -= 13
     page.fill(np.array([shapely.box(x, y - 9, x + 18, y)], dtype=object), Look("#e4e0d8", "#9a917f"), 0.5)
-    page.text(x + 24, y - 8, "drive; red diamond: gate", 8.4)
-    y -= 70
+    page.text(x + 24, y - 8, "drive", 8.4)
+    y = _signs(page, x, y - 16, things, land, road is not None, unit)
+    y -= 56
     _north_and_scale(page, x, y, frame.scale, frame.unit_per_pt, facts)
     y -= 46
     for note in land.notes:
@@ -843,6 +856,48 @@ def _plan_sheet(
     foot = f"{facts.crs.name}, {unit.name}; as of {facts.date}; {facts.evidence_hash[:12]}; cemgis {__version__}"
     page.paragraph(x, max(y - 4, low + 26), width, foot, 7.2, color="#4a3f35")
     return page.figure
+
+
+_MARKS = {"tree": "^", "well": "o", "drinking water": "o", "spring": "o"}
+
+
+def _signs(page: _Page, x: float, y: float, things: pd.DataFrame, land: Land, road: bool, unit: Unit) -> float:
+    """Explain the signs of the map that are no areas; return the y below them."""
+
+    def mark(sign: str, color: str) -> None:
+        page.axes.add_line(
+            Line2D([x + 9], [y - 4], linestyle="none", marker=sign, markersize=6, color=color, markeredgecolor=DARK)
+        )
+
+    def area() -> None:
+        page.fill(np.array([shapely.box(x, y - 9, x + 18, y)], dtype=object), _SOLID, 0.8)
+
+    def line(color: str, width: float, style: Any = "-") -> None:
+        page.lines(np.array([shapely.LineString([(x, y - 4), (x + 18, y - 4)])], dtype=object), color, width, 2, style)
+
+    rows: list[tuple[str, Any]] = [("gate", lambda: mark("D", "#b3261e"))]
+    rows.append(("boundary of the parcel", lambda: line(DARK, 1.6, (0, (8, 2, 1.5, 2)))))
+    for kind in dict.fromkeys(str(kind) for kind in things["kind"]):
+        shape = things["geometry"][(things["kind"] == kind).to_numpy()].iloc[0]
+        if "Polygon" in shape.geom_type:
+            rows.append((kind, area))
+        elif "Line" in shape.geom_type:
+            if kind != "road":
+                rows.append((kind, lambda: line("#33658a", 1.6)))
+        else:
+            sign = _MARKS.get(kind, "s")
+            rows.append((kind, lambda sign=sign: mark(sign, "white" if sign == "o" else "#4d5f3a")))
+    if road or (things["kind"] == "road").any():
+        rows.append(("road", lambda: line("#6b6257", 2.2)))
+    if land.dem is not None:
+        span = float(np.nanmax(land.dem.heights) - np.nanmin(land.dem.heights))
+        step = drawing.round_step(span, 18)
+        rows.append((f"contours, every {say_length(step, unit, 1)}", lambda: line("#a47c48", 0.6)))
+    for words, draw in rows:
+        draw()
+        page.text(x + 24, y - 8, words, 8.4)
+        y -= 12
+    return y
 
 
 def say_choice(choice: Choice, unit: Unit, years: str | None = None) -> list[str]:
@@ -857,17 +912,22 @@ def say_choice(choice: Choice, unit: Unit, years: str | None = None) -> list[str
     share = 100.0 * (choice.most - choice.spaces) / choice.most if choice.most else 0.0
     gap = "the optimum in this direction" if choice.is_optimum else f"{share:.1f} % below the bound"
     lines = [
-        f"{choice.spaces:,} spaces in {len(choice.laid.lots):,} lots, {m['per_area']:.0f} an {word} of the parcel",
+        f"{choice.spaces:,} spaces in {len(choice.laid.lots):,} lots, {m['per_area']:.0f} an {word} of the parcel: "
+        f"{m['land']:.0f} square {unit.suffix} of land for a space",
         f"no layout in this direction has more than {choice.most:,}: {gap}",
         f"best rows {choice.model:,}; {choice.taken:,} given up to join the drives"
-        + (f", {choice.unreached:,} not reached" if choice.unreached else ""),
+        + (f"; {choice.unreached:,} not reached from a gate, and not counted" if choice.unreached else ""),
         f"drives {m['drive_area'] / acre:.2f} {word}s; from the drive to the middle of a lot "
         f"{say_length(m['walk'], unit, 0)} in the mean"
         + (f"; slope {m['slope']:.1f} %" if math.isfinite(m["slope"]) else ""),
         f"rows at {choice.azimuth:.1f}° from grid north, heads at {choice.heads_azimuth:.1f}°",
     ]
+    if choice.circles:
+        lines.append(f"{choice.circles} drive ends with a turning circle")
     if choice.dead_ends:
         lines.append(f"{choice.dead_ends} drive ends lie farther from a crossing than the rule")
+    if choice.tight:
+        lines.append(f"{choice.tight} corners of drives are tighter than the rule: the land leaves no room")
     if years:
         lines.append(years)
     return lines
@@ -954,6 +1014,7 @@ def _choices_sheet(
             ]
         )
     y = page.table(x, y - 4, [18, *[(room_w - 18) / 6] * 6], rows, 8.0, right=range(1, 7))
+    y = page.paragraph(x, y - 2, room_w, "The lightest lots are built first. Diamond: gate.", 7.8, style="italic")
     for number, choice in enumerate(shown, 1):
         if years.get(choice.name):
             y = page.paragraph(x, y - 2, room_w, f"{number}: {years[choice.name]}", 7.8)

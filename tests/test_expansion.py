@@ -19,6 +19,7 @@ from cemgis.expansion import as_plat, best_directions, default_directions, front
 from cemgis.invent import parcel as invent_parcel
 from cemgis.land import usable_land
 from cemgis.layout import Module, bound, frame, plan, to_frame
+from cemgis.network import _choose, _Lane, _Link
 from cemgis.parcel import parse_parcel
 from cemgis.pipeline.evidence import read_ground
 from cemgis.pipeline.expanding import plan_parcel
@@ -121,6 +122,84 @@ def test_dead_ends_are_kept_short_or_counted():
     assert short.dead_ends == long.dead_ends == 0
     assert short.drives.area > long.drives.area
     assert long.spaces > short.spaces
+
+
+def turns(choice, land, radius=10.0):
+    """Inner corners sharper than the radius that the land would have left room for: what closing the drives fills."""
+    drivable = to_frame(land.drivable, choice.where)
+    drives = to_frame(choice.drives, choice.where)
+    closed = drives.buffer(0.98 * radius, quad_segs=24).buffer(-0.98 * radius, quad_segs=24)
+    filled = shapely.get_parts(closed.intersection(drivable.buffer(-0.01)).difference(drives.buffer(0.05)))
+    # a square corner left sharp is 0.215 of the square of the radius; what is larger is a whole island of land
+    return filled[(shapely.area(filled) > 0.05 * radius**2) & (shapely.area(filled) < 0.9 * radius**2)]
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.integers(0, 100_000), st.floats(0, 179))
+def test_a_hearse_can_turn_everywhere_and_no_drive_ends_blindly(seed, azimuth):
+    rng = np.random.default_rng(seed)
+    angle = np.sort(rng.uniform(0, 2 * np.pi, 8))
+    ring = np.column_stack([np.cos(angle), np.sin(angle)]) * rng.uniform(180, 380, (8, 1)) + [2_000_000, 450_000]
+    parcel = max(shapely.get_parts(shapely.Polygon(ring).buffer(0)), key=lambda part: part.area)
+    gates = [tuple(parcel.exterior.interpolate(float(rng.uniform(0, parcel.exterior.length))).coords[0])]
+    land, choice = laid(parcel, gates, azimuth=azimuth, tries=0)
+    can_be_built(land, choice, gates)
+    assert choice.dead_ends == 0
+    # rows are 24 deep between drives, so that closing by 10 joins no two drives
+    assert len(turns(choice, land)) <= choice.tight
+
+
+def test_links_are_the_best_there_are():
+    """Every set of links tried: joined, every long end served, the least loss."""
+    rng = np.random.default_rng(3)
+    for _ in range(25):
+        n = int(rng.integers(2, 5))
+        lanes = [_Lane(0, float(rng.choice([100, 400])), 36 * k, 36 * k + 12, 0, 400, 20) for k in range(n)]
+        links = [
+            _Link(10.0 * m, a, a + 1, float(rng.integers(1, 7)), tuple(rng.random(4) < 0.6))
+            for m in range(3) for a in range(n - 1)
+        ]  # fmt: skip
+
+        def loss(chosen, lanes=lanes, n=n):
+            part = list(range(n))
+            for link in chosen:
+                old, new = part[link.b], part[link.a]
+                part = [new if p == old else p for p in part]
+            if len(set(part)) > 1:
+                return np.inf
+            total = sum(link.cost for link in chosen)
+            for k, lane in enumerate(lanes):
+                size = lane.u1 - lane.u0
+                for side in (0, 1):
+                    served = [link.serves[side + (0 if link.a == k else 2)] for link in chosen if k in (link.a, link.b)]
+                    if size > 162 and not any(served):
+                        total += min(20 * (size - 162) / size + 1, 8)
+            return total
+
+        best = min(loss([link for m, link in enumerate(links) if mask >> m & 1]) for mask in range(1, 1 << len(links)))
+        got = _choose(links, lanes, 12.0, 150.0)
+        assert loss(got) == pytest.approx(best)  # twenty lots a drive: none is worth giving up
+
+
+def test_a_drive_that_costs_more_than_it_serves_is_given_up():
+    lanes = [_Lane(0, 100, 0, 12, 0, 100, 20), _Lane(0, 100, 36, 48, 0, 100, 2)]
+    assert _choose([_Link(0, 0, 1, 5.0, (True,) * 4)], lanes, 12.0, 150.0) == []
+    assert len(_choose([_Link(0, 0, 1, 1.0, (True,) * 4)], lanes, 12.0, 150.0)) == 1
+
+
+def test_a_blind_drive_gets_a_turning_circle_or_is_shortened():
+    # one drive 900 long from the gate at its end: wide land takes a circle, narrow land none
+    wide, narrow = shapely.box(0, 0, 900, 60), shapely.box(0, 0, 900, 40)
+    gate = [(0.0, 30.0)]
+    land, choice = laid(wide, gate, azimuth=90.0)
+    can_be_built(land, choice, gate)
+    assert (choice.circles, choice.dead_ends) == (1, 0)
+    assert choice.spaces > 0.8 * choice.model
+    land, short = laid(narrow, [(0.0, 20.0)], azimuth=90.0)
+    assert (short.circles, short.dead_ends) == (0, 0)
+    assert short.drives.length < choice.drives.length / 2
+    _, rule = laid(narrow, [(0.0, 20.0)], azimuth=90.0, rule=rules(drive__dead_end="1000 ft"))
+    assert rule.spaces > 2 * short.spaces
 
 
 def test_phases_take_whole_drives_nearest_the_gate_first():

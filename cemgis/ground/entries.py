@@ -184,7 +184,13 @@ class ControlPoint:
 
 @dataclass(frozen=True, slots=True)
 class PlatEntry:
-    """A plat: its name, date, model, whether it may bend, and whether it may be placed with nothing to check it."""
+    """A plat: its name, date, model, whether it may bend, and whether it may be placed with nothing to check it.
+
+    Parameters
+    ----------
+    design : bool
+        Its markers are still to be set: what stands for their readings are coordinates of a layout, no measurements.
+    """
 
     where: str
     name: str
@@ -193,6 +199,7 @@ class PlatEntry:
     source: str | None = None
     local: bool = True
     allow_unchecked: bool = False
+    design: bool = False
 
 
 @dataclass(frozen=True, slots=True)

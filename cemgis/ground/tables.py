@@ -203,10 +203,11 @@ def plat_entry(keys: Keys) -> PlatEntry | None:
     source = keys.text("source")
     local = keys.flag("local", default=True)
     unchecked = keys.flag("allow_unchecked", default=False)
+    design = keys.flag("design", default=False)
     keys.close()
     if name is None or date is None or model is None:
         return None
-    return PlatEntry(keys.path, name, date, model, source, local, unchecked)
+    return PlatEntry(keys.path, name, date, model, source, local, unchecked, design)
 
 
 def features_entry(keys: Keys) -> FeaturesEntry | None:

@@ -114,6 +114,7 @@ def foresee(folder: Path) -> Outlook:
         tables["spaces"], tables["niches"], rules=rules, events=tables["events"], clearances=tables["clearances"],
         stones=under_stones(tables["spaces"], tables["monuments"], rules),
         steep=None if slope is None else too_steep(tables["spaces"]["space_id"], slope, rules),
+        unit=run.ground.unit.suffix,
     )  # fmt: skip
     if slope is not None:
         by_id = pd.Series(slope, index=tables["spaces"]["space_id"].to_numpy(dtype=object))

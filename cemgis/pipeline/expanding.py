@@ -33,6 +33,7 @@ from cemgis.files.tables import decode
 from cemgis.files.vector import read_features
 from cemgis.files.whole import write_bytes, write_text
 from cemgis.land import Land, check_parcel, usable_land
+from cemgis.layout import Module
 from cemgis.parcel import Parcel, parse_parcel
 from cemgis.pipeline.boarding import Outlook, csv_text, foresee, make_folder, rules_used
 from cemgis.pipeline.evidence import read_ground
@@ -62,7 +63,7 @@ class Expansion:
         ``kind`` and ``geometry`` of what graves keep away from.
     road : geometry or None
     choices : list of Choice
-        Layouts of the main module that nothing else beats, the most spaces first.
+        Layouts of lots of the main module's size that nothing else beats, the most spaces first.
     others : list of Choice
         The best layout of each other module.
     convergence_deg : float
@@ -183,16 +184,27 @@ def plan_parcel(
             tried.append(lay(f"{module.name}, {name}", module=module, azimuth=azimuth))
     bodies = [choice for choice in tried if choice.module.kind == main.kind and choice.spaces]
     same = [c for c in bodies if c.module.frontage == main.frontage and c.module.depth == main.depth]
-    made.choices = frontier(same, most)
-    kept = {id(choice) for choice in made.choices}
-    for module in chosen[1:]:
-        mine = [choice for choice in tried if choice.module is module and choice.spaces]
-        if mine and not any(id(choice) in kept for choice in mine):
-            made.others.append(max(mine, key=lambda choice: choice.spaces))
+    made.choices, made.others = _shown(tried, frontier(same, len(same)), chosen, most)
     if not made.choices:
         said = "; ".join(f"{row.reason} {row.area:,.0f}" for row in land.pieces.itertuples())
         raise InputError.of(parcel.outline, f"not one lot fits (square {unit.suffix}: {said})", "Try a smaller module.")
     return made
+
+
+def _shown(
+    tried: Sequence[Choice], unbeaten: Sequence[Choice], modules: Sequence[Module], most: int
+) -> tuple[list[Choice], list[Choice]]:
+    """Choose what fits on one sheet: the best of each module first, then what else nothing beats."""
+    picked: list[Choice] = []
+    for module in modules[:most]:
+        mine = [c for c in unbeaten if c.module is module] or [c for c in tried if c.module is module and c.spaces]
+        if mine:
+            picked.append(max(mine, key=lambda choice: choice.spaces))
+    for choice in unbeaten:
+        if len(picked) < most and not any(choice is other for other in picked):
+            picked.append(choice)
+    own = [choice for choice in unbeaten if any(choice is other for other in picked)]
+    return own, [choice for choice in picked if not any(choice is other for other in own)]
 
 
 # ---- what is written ------------------------------------------------------------------------------------------------
@@ -244,7 +256,8 @@ class Planned:
                     "best_rows": choice.model,
                     "bound": choice.most, "optimum": choice.is_optimum, "azimuth": choice.azimuth,
                     "heads_azimuth": choice.heads_azimuth, "given_up": choice.taken, "not_reached": choice.unreached,
-                    "dead_ends": choice.dead_ends, "years": self.years.get(choice.name),
+                    "dead_ends": choice.dead_ends, "circles": choice.circles, "tight": choice.tight,
+                    "years": self.years.get(choice.name),
                     **{name: None if np.isnan(value) else round(value, 3) for name, value in choice.measures.items()},
                 }
                 for choice in [*found.choices, *found.others]
@@ -298,7 +311,7 @@ def expand(
     rules = rules_used(found.parcel.rules, _rules_of(found))
     pages = planning.planner_pages(
         found.parcel.name, found.land, found.things, found.parcel.gates, every_choice, facts, rules, road=found.road,
-        years=years, beside=shapely.union_all(run.tables["lots"].geometry.to_numpy()),
+        years=years, chosen=choice - 1, beside=shapely.union_all(run.tables["lots"].geometry.to_numpy()),
     )  # fmt: skip
     drawn = as_plat(
         every_choice[choice - 1], section, plat=f"new ground {section}", label=partial(_label, ground.marker_label),

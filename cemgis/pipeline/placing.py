@@ -854,9 +854,11 @@ def _tell(
     sites: pd.DataFrame, taken: Ingested, n_alone: int,
 ) -> tuple[str, dict[str, Any], list[str]]:  # fmt: skip
     unit = ground.unit
-    misses = [fit.leave_one_out[fit.used] for fit in fits.values()]
-    every = np.concatenate(misses) if misses else np.empty((0, 2))
-    places = np.concatenate([fit.grid_xy[fit.used] for fit in fits.values()])
+    # coordinates of a design agree with themselves: they say nothing of accuracy
+    measured_fits = [fit for name, fit in fits.items() if not ground.plat(name).design]
+    none = np.empty((0, 2))
+    every = np.concatenate([none, *(fit.leave_one_out[fit.used] for fit in measured_fits)])
+    places = np.concatenate([none, *(fit.grid_xy[fit.used] for fit in measured_fits)])
     good = np.isfinite(every).all(axis=1)
     sentence = leave_one_out_words(every, unit)
     accuracy = sentence[0].upper() + sentence[1:] + "."
@@ -883,6 +885,7 @@ def _tell(
             f"{int((~fit.used).sum())} set aside; {fit.model}, scale {fit.scale:.6f}, plat north at grid azimuth "
             f"{fit.azimuth_of_plat_north:.2f}°; its markers were set to within {say_length(fit.set_to, unit)} "
             f"(standard deviation); {_bend_said(fit, unit, asked=ground.plat(name).local)}."
+            + (" By design, not surveyed: it does not count in the accuracy." if ground.plat(name).design else "")
         )
         facts[name] = {
             "model": fit.model, "found": len(fit.used), "of": total, "used": int(fit.used.sum()),
