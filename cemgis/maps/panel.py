@@ -390,7 +390,8 @@ def draw_section_panel(
     if not pd.isna(row["protected"]):
         _warning(sheet, columns[0], "Protected", printable(row["protected"], 200))
     _orientation(sheet, columns[0], facts)
-    _locator(sheet, columns, every, name)
+    if part.count < 2:  # the key of the parts takes its room: findings must not be pushed off the sheet
+        _locator(sheet, columns, every, name)
     _parts_key(sheet, columns, tables, part)
     _section_facts(sheet, columns, tables, row, facts)
     _legend(sheet, columns)
@@ -469,12 +470,12 @@ def _parts_key(sheet: Sheet, columns: list[_Column], tables: Mapping[str, pd.Dat
     if part.count < 2:
         return
     size = sheet.base
-    column = _with_room(columns, size * 13.0)
+    column = _with_room(columns, size * 9.0)
     outline = shapely.transform(
         shapes_of(tables["sections"])[0], lambda xy: drawing.along_sheet(xy, sheet.frame.top_deg)
     )
     low, high = part.cores[:, :2].min(axis=0), part.cores[:, 2:].max(axis=0)
-    factor = float(np.min(np.array([column.width * 0.9, size * 11.0]) / np.maximum(high - low, 1e-6)))
+    factor = float(np.min(np.array([column.width * 0.9, size * 7.0]) / np.maximum(high - low, 1e-6)))
     corner = np.array([column.left, column.y - size * 1.0 - (high - low)[1] * factor])
     corner[0] += (column.width - (high - low)[0] * factor) / 2
     for number, core in enumerate(part.cores, 1):
