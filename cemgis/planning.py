@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
@@ -24,6 +25,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
 from matplotlib.patheffects import withStroke
+from matplotlib.transforms import Bbox
 
 from cemgis import __version__, drawing
 from cemgis.capacity import LOST_TO, LOST_USES, USES
@@ -275,10 +277,16 @@ def print_pages(figures: Sequence[Figure], facts: Facts, title: str) -> bytes:
     return out.getvalue()
 
 
-def print_png(figure: Figure, dpi: int = 150) -> bytes:
-    """Turn a figure into a PNG."""
+def print_png(figure: Figure, dpi: int = 150, *, charts_only: bool = False) -> bytes:
+    """Turn a figure into a PNG; `charts_only` leaves out the text around its charts."""
     out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=dpi, metadata={"Software": f"cemgis {__version__}"})
+    more: dict[str, Any] = {}
+    if charts_only and len(figure.axes) > 1:
+        drawn = FigureCanvasAgg(figure).get_renderer()
+        boxes = [axes.get_tightbbox(drawn) for axes in figure.axes[1:]]
+        whole = Bbox.union([box for box in boxes if box is not None])
+        more["bbox_inches"] = whole.padded(6.0).transformed(figure.dpi_scale_trans.inverted())
+    figure.savefig(out, format="png", dpi=dpi, metadata={"Software": f"cemgis {__version__}"}, **more)
     return out.getvalue()
 
 

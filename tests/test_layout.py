@@ -1,3 +1,4 @@
+import importlib.util
 import json
 import math
 from dataclasses import replace
@@ -33,6 +34,7 @@ from cemgis.layout import (
 from cemgis.units import FOOT
 
 LOTS = Module(frontage=16, depth=12, spaces=4, rows=2, walk=0, drive=12)
+SCRIPT = Path(__file__).resolve().parents[1] / "scripts" / "study_expand.py"
 FREE = replace(LOTS, aligned=False)
 
 
@@ -361,3 +363,19 @@ def test_land_too_small_gives_an_empty_plan():
     assert made.spaces == len(made.boxes()) == 0
     assert bound(shapely.box(0, 0, 10, 10), LOTS) == 0
     assert bound(shapely.Polygon(), LOTS) == 0
+
+
+# ---- against chance --------------------------------------------------------------------------------------------------
+
+
+def test_rows_set_at_random_are_never_better():
+    """The search of scripts/study_expand.py, which gives it 30 seconds a field; here some hundred tries."""
+    spec = importlib.util.spec_from_file_location("study_expand", SCRIPT)
+    study = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(study)
+    rng = np.random.default_rng(12)
+    for _ in range(3):
+        area = study.field(rng)
+        made = plan(area, study.LOTS, 0.5)
+        best = max(study.try_once(area, rng) for _ in range(250))
+        assert 0.8 * len(made.lots) < best <= len(made.lots) <= bound(area, study.LOTS)

@@ -193,8 +193,11 @@ def report_outlook(folder: Path, found: Outlook) -> list[Path]:
         found.sums, found.possible, run.tables["spaces"], found.made, facts, rules, lost=found.lost, notes=found.notes
     )
     lost = found.possible[found.possible["use"].isin(LOST_USES).to_numpy()]
-    words = ["The answer in one page", "The years counted and the look back"]
-    pictures = list(zip(words, (planning.print_png(page, 110) for page in pages[:2]), strict=True))
+    sections = sorted(set(found.possible["section"]))
+    pictures = [("Chance that some are left, by year", planning.print_png(pages[0], 110, charts_only=True))]
+    pictures.append(("The years counted, and looking back", planning.print_png(pages[1], 110)))
+    for name, page in zip(sections, pages[2:-1], strict=True):
+        pictures.append((f"Section {name}: what its spaces are good for, on a map", planning.print_png(page, 90)))
     target = folder / FOLDER
     make_folder(target)
     content = {
