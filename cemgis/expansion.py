@@ -172,6 +172,9 @@ def best_directions(
     return sorted(found, key=lambda item: (-item[1], item[0]))[:keep]
 
 
+_STARTS = 8000
+
+
 def lay_out(
     name: str,
     land: Land,
@@ -201,7 +204,7 @@ def lay_out(
     heads : float
         Azimuth the heads are wanted at; the nearer end of the spaces is taken.
     tries : int
-        See `cemgis.layout.plan`.
+        Places tried for cross drives between blocks, see `cemgis.layout.plan`, and sets of columns.
     phases : int
 
     Returns
@@ -212,12 +215,19 @@ def lay_out(
     area, drivable = to_frame(land.usable, where), to_frame(land.drivable, where)
     resolution = rules["layout.resolution"]
     best = plan(area, module, resolution)
+    how = 0
     if tries:
         split = plan(area, module, resolution, tries=tries, splits=1)
-        best = split if split.spaces > best.spaces else best
+        best, how = (split, tries) if split.spaces > best.spaces else (best, 0)
     most = bound(area, module) * module.spaces
     entry = shapely.get_coordinates(to_frame(shapely.points(np.array(gates, dtype=float)), where))
-    net = join_drives(best, drivable, entry, rules)
+    net, model = join_drives(best, drivable, entry, rules), best.spaces
+    # other columns may leave more once drives are joined; on large land they hardly do
+    for nth in range(1, min(tries, _STARTS // max(len(best.lots), 1)) if module.aligned else 0):
+        other = plan(area, module, resolution, tries=how, splits=1, nth=nth)
+        joined = join_drives(other, drivable, entry, rules)
+        if joined.kept.sum() > net.kept.sum():
+            best, net = other, joined
     laid = best.take(net.kept)
     left = azimuth - 90.0
     ends = [left % 360.0, (left + 180.0) % 360.0]
@@ -240,10 +250,10 @@ def lay_out(
         "drive_area": float(drives.area),
         "slope": slope,
     }
+    unreached = int(net.unreached.sum()) * module.spaces
     return Choice(
-        name, module, float(azimuth) % 180.0, head, laid, where, best.spaces, most, drives,
-        int(net.lost.sum()) * module.spaces, int(net.unreached.sum()) * module.spaces, net.dead_ends, net.circles,
-        net.tight, phase, measures,
+        name, module, float(azimuth) % 180.0, head, laid, where, model, most, drives,
+        model - laid.spaces - unreached, unreached, net.dead_ends, net.circles, net.tight, phase, measures,
     )  # fmt: skip
 
 

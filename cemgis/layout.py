@@ -333,8 +333,8 @@ class _Solved:
     chosen: list[tuple[str, int, int]]
 
 
-def _solve(found: Halves) -> _Solved:
-    """Best choice of halves: a dynamic programme over v, for all phases at once.
+def _solve(found: Halves, nth: int = 0) -> _Solved:
+    """Best choice of halves: a dynamic programme over v, for all phases at once; or the best of the nth best phase.
 
     States at position j: ``ended[m]``, the last thing is a group begun with m rows above a drive; ``lower``, a drive's
     lower edge is at j; ``upper``, a drive's upper edge may be at j. It runs in blocks of the shortest step of the
@@ -379,7 +379,7 @@ def _solve(found: Halves) -> _Solved:
         lower[begin:end] = best
     last = np.maximum(lower[-1], ended[:, -1].max(axis=0))
     finish = np.maximum(last, lower.max(axis=0))
-    phase = int(np.argmax(finish))
+    phase = int(np.argsort(-finish, kind="stable")[min(nth, len(finish) - 1)])
     value = int(finish[phase])
     chosen = _trace(found, ended[:, :, phase], lower[:, phase], phase, value)
     return _Solved(-(-value // SCALE), phase, chosen)
@@ -476,10 +476,10 @@ class Plan:
                        drive=self.drive[keep])  # fmt: skip
 
 
-def _lay(area: Any, module: Module, resolution: float) -> tuple[int, Plan]:
+def _lay(area: Any, module: Module, resolution: float, nth: int) -> tuple[int, Plan]:
     """Best rows of one block."""
     found = halves(area, module, resolution)
-    solved = _solve(found)
+    solved = _solve(found, nth)
     lots: list[Floats] = []
     row: list[Ints] = []
     rank: list[Ints] = []
@@ -563,7 +563,7 @@ def _sides(part: Any, u: float, module: Module) -> tuple[list[Any], list[Any]]:
     return _parts(one, module), _parts(two, module)
 
 
-def plan(area: Any, module: Module, resolution: float, *, tries: int = 0, splits: int = 2) -> Plan:
+def plan(area: Any, module: Module, resolution: float, *, tries: int = 0, splits: int = 2, nth: int = 0) -> Plan:
     """Lay out the best rows of a module on an area, both in the frame of the rows.
 
     At one resolution and one direction, the best there is for groups of at most ``module.rows`` rows between drives,
@@ -580,6 +580,8 @@ def plan(area: Any, module: Module, resolution: float, *, tries: int = 0, splits
         Places tried for each cross drive; 0 for none.
     splits : int
         How often a piece may be halved.
+    nth : int
+        Take the columns whose best rows come so far after the best of all; 0 for those.
 
     Returns
     -------
@@ -604,7 +606,7 @@ def plan(area: Any, module: Module, resolution: float, *, tries: int = 0, splits
     made: list[Plan] = []
     rows = drives = 0
     for block, piece in enumerate(pieces):
-        _, one = _lay(piece, module, resolution)
+        _, one = _lay(piece, module, resolution, nth)
         lanes = one.drives.copy()
         lanes[:, 0] = block
         made.append(replace(one, block=one.block + block, row=one.row + rows, drive=one.drive + drives, drives=lanes))

@@ -135,7 +135,8 @@ def join_drives(laid: Plan, drivable: Any, gates: Floats, rules: Mapping[str, fl
     piece = np.arange(len(lanes))
     for link in links:
         piece[piece == piece[link.b]] = piece[link.a]
-    paths, reached, way = _paths(piece, own, strips, crosses, boxes, drivable, gates, width)
+    weight = np.bincount(lane_of, minlength=len(lanes))
+    paths, reached, dropped, way = _paths(piece, own, strips, crosses, boxes, tree, weight, drivable, gates, width)
     crosses = [cross for cross in crosses if reached[cross[3][0]]]
     strips = [shapely.box(u, low, u + width, high) for u, low, high, _ in crosses]
     fillets, _ = _fillets(crosses, lanes, width, radius, drivable)
@@ -150,8 +151,8 @@ def join_drives(laid: Plan, drivable: Any, gates: Floats, rules: Mapping[str, fl
         lost[tree.query(shapely.buffer(built, -1e-4), predicate="intersects")] = True
     u = laid.lots[:, 0]
     cut = (u < ends[lane_of, 0] - _EPS) | (u + laid.module.frontage > ends[lane_of, 1] + _EPS)
-    unreached = ~reached[lane_of]
-    lost = (lost | cut) & ~unreached
+    unreached = ~(reached | dropped)[lane_of]
+    lost = (lost | cut | dropped[lane_of]) & ~unreached
     kept = ~lost & ~unreached
     # a stretch is built as far as there are lots along it or something to drive to
     alive = []
@@ -499,12 +500,13 @@ def _fillets(
 
 def _paths(
     piece: Ints, own: list[Any], strips: list[Any], crosses: list[_Cross], boxes: npt.NDArray[np.object_],
-    drivable: Any, gates: Floats, width: float,
-) -> tuple[list[Any], npt.NDArray[np.bool_], Floats]:  # fmt: skip
+    tree: shapely.STRtree, weight: Ints, drivable: Any, gates: Floats, width: float,
+) -> tuple[list[Any], Flags, Flags, Floats]:  # fmt: skip
     """Shortest ways from the gates to every piece of the network, over land a drive may take, around lots if possible.
 
     On a grid of points a third of a drive apart (coarser on large land); a step onto a lot costs ten times its length.
-    Pieces are joined one after another, each to whatever is joined already.
+    Pieces are joined one after another, each to whatever is joined already; one that has no more lots than the way to
+    it takes is given up. Returns the ways, the stretches reached, those given up, and how far each stretch is.
     """
     low_u, low_v, high_u, high_v = drivable.bounds
     step = max(width / 3.0, math.sqrt((high_u - low_u) * (high_v - low_v) / 250_000.0))
@@ -518,7 +520,7 @@ def _paths(
     number = np.full(len(grid), -1, dtype=np.int64)
     number[free] = np.arange(int(free.sum()))
     if not free.any():
-        return [], np.zeros(len(own), dtype=bool), np.full(len(own), np.inf)
+        return [], np.zeros(len(own), dtype=bool), np.zeros(len(own), dtype=bool), np.full(len(own), np.inf)
     points = grid[free]
     lots = shapely.union_all(boxes)
     shapely.prepare(lots)
@@ -549,7 +551,7 @@ def _paths(
         shapely.prepare(area)
         inside = np.flatnonzero(shapely.contains_xy(area, *points.T))
         cells[p] = inside
-    reached = np.zeros(len(own), dtype=bool)
+    reached, dropped = np.zeros(len(own), dtype=bool), np.zeros(len(own), dtype=bool)
     way = np.full(len(own), np.inf)
     paths: list[Any] = []
     starts = np.array([int(np.argmin(np.hypot(*(points - gate).T))) for gate in gates])
@@ -574,7 +576,15 @@ def _paths(
             line = np.vstack([line, gate])
         if len(line) > 1:
             smooth = shapely.simplify(shapely.LineString(line), step * 0.75)
-            paths.append(shapely.buffer(smooth, width / 2.0, cap_style="square", join_style="round"))
+            made = shapely.buffer(smooth, width / 2.0, cap_style="square", join_style="round")
+            if (
+                not first
+                and len(tree.query(shapely.buffer(made, -1e-3), predicate="intersects")) >= weight[groups[p]].sum()
+            ):
+                dropped[groups[p]] = True
+                waiting.remove(p)
+                continue
+            paths.append(made)
         first = False
         reached[groups[p]] = True
         for k in groups[p]:
@@ -597,4 +607,4 @@ def _paths(
     ]
     along = np.full(len(own), np.inf)
     np.minimum.at(along, lane, far[cell])
-    return paths, reached, np.where(np.isfinite(along), along, way)
+    return paths, reached, dropped, np.where(np.isfinite(along), along, way)
