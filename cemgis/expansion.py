@@ -159,11 +159,15 @@ def best_directions(
     """
     azimuths = np.arange(0.0, 180.0, step)
     framed = [(float(a), to_frame(land.usable, frame(land.usable, a))) for a in azimuths]
+    if tell is not None:
+        tell(f"bounds of {len(azimuths)} directions")
     tops = [bound(area, module, phases=16) for _, area in framed]
     found: list[tuple[float, int, int]] = []
     for done, at in enumerate(np.argsort(-np.array(tops), kind="stable"), 1):
         worst = sorted((value for _, value, _ in found), reverse=True)[:keep]
         if len(worst) == keep and tops[at] * module.spaces < worst[-1]:
+            if tell is not None:
+                tell(f"{done - 1} of {len(azimuths)} directions tried; no other can be better")
             break
         azimuth, area = framed[at]
         found.append((azimuth, plan(area, module, resolution).spaces, tops[at] * module.spaces))
@@ -341,6 +345,8 @@ class Drawn:
         The section's file of lots: ``section, row, lot, x, y, width, depth, spaces, facing, from, kind``.
     stakes : DataFrame
         What is to be set: ``label, easting, northing, kind, phase`` of every marker's corner.
+    corners : DataFrame
+        Every corner of every lot, once: ``corner, easting, northing, lots``, those that meet there.
     control : DataFrame
         Four points around the section, for staking: ``label, easting, northing``.
     toml : str
@@ -349,6 +355,7 @@ class Drawn:
 
     lots: pd.DataFrame
     stakes: pd.DataFrame
+    corners: pd.DataFrame
     control: pd.DataFrame
     toml: str
 
@@ -402,6 +409,18 @@ def as_plat(
             "kind": "lot corner, southwest", "phase": table["phase"].to_numpy(),
         }
     )  # fmt: skip
+    points = shapely.get_coordinates(table.geometry.to_numpy()).reshape(-1, 5, 2)[:, :4].reshape(-1, 2)
+    # corners of neighbours agree but for rounding: those that share a cell of 0.02 are one
+    group = pd.DataFrame(np.floor(np.column_stack([x.ravel(), y.ravel()]) / 0.02 + 0.5)).groupby([0, 1], sort=False)
+    number = group.ngroup().to_numpy()
+    first = np.unique(number, return_index=True)[1]
+    meet = pd.Series(np.repeat(table["lot_id"].to_numpy(dtype=object), 4)).groupby(number).agg(", ".join)
+    every = pd.DataFrame(
+        {
+            "corner": [f"{section} corner {k}" for k in range(1, len(first) + 1)],
+            "easting": points[first, 0].round(4), "northing": points[first, 1].round(4), "lots": meet.to_numpy(),
+        }
+    )  # fmt: skip
     low, high = np.array([0.0, 0.0]), np.array([float(x.max()), float(y.max())])
     square = [(low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1])]
     spots = np.array([(a + x0) * east + (b + y0) * north for a, b in square])
@@ -440,4 +459,4 @@ reference = "{crs_name}"
 sigma = "0.05 ft"
 columns = {{ label = "label", x = "easting", y = "northing" }}
 """
-    return Drawn(lots, stakes, control, toml)
+    return Drawn(lots, stakes, every, control, toml)

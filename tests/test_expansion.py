@@ -305,6 +305,13 @@ def test_the_plat_is_the_layout(azimuth):
     rng = np.random.default_rng(0)
     a, b = rng.integers(0, len(plat), (2, 200))
     assert np.allclose(np.hypot(*(plat[a] - plat[b]).T), np.hypot(*(grid[a] - grid[b]).T), rtol=0, atol=1e-3)
+    # every corner of every lot is listed once, with the lots that meet there
+    every = shapely.points(drawn.corners[["easting", "northing"]].to_numpy())
+    table = lots_table(choice, "F")
+    lot, corner = shapely.STRtree(every).query(table.geometry.to_numpy(), predicate="dwithin", distance=0.05)
+    assert (np.bincount(lot) == 4).all()
+    assert (np.bincount(corner) == drawn.corners["lots"].str.count(",") + 1).all()
+    assert len(shapely.STRtree(every).query(every, predicate="dwithin", distance=0.5)[0]) == len(every)
     # its north is within 45 degrees of grid north
     turn = np.linalg.lstsq(plat - plat.mean(axis=0), grid - grid.mean(axis=0), rcond=None)[0]
     assert turn[1, 1] > np.cos(np.radians(46))
@@ -439,6 +446,10 @@ def test_the_chosen_layout_joins_the_ground_and_is_built(planned):
     assert gap.max() < 0.01
     assert (new["state"] == "vacant").all()
     assert len(set(new["heads"])) == 1
+    # coordinates of a design are no measurements: they change nothing in what is said of accuracy
+    assert after.ground.plat("new ground F").design
+    told = [[line for line in run.said if "left out in turn" in line] for run in (before, after)]
+    assert told[0] == told[1] != []
     # no finding that was not there, besides that its markers have been read only once, by design
     kinds = {(item.kind, item.subject) for item in before.findings}
     fresh = {item.kind for item in after.findings if (item.kind, item.subject) not in kinds}

@@ -176,7 +176,9 @@ def plan_parcel(
     )
     if every:
         best = best_directions(land, main, rules["layout.resolution"], tell=lambda said: log.info("%s", said))
-        azimuths |= {f"rows at {azimuth:.0f}°": azimuth for azimuth, _, _ in best}
+        for azimuth, _, _ in best:
+            if all(abs((azimuth - other + 90.0) % 180.0 - 90.0) > 0.5 for other in azimuths.values()):
+                azimuths[f"rows at {azimuth:.0f}°"] = azimuth
     tried = []
     for module in chosen:
         for name, azimuth in azimuths.items():
@@ -324,6 +326,7 @@ def expand(
     text = {
         target / f"section_{section}.csv": csv_text(drawn.lots),
         target / f"stakes_{section}.csv": csv_text(drawn.stakes),
+        target / f"corners_{section}.csv": csv_text(drawn.corners),
         target / f"control_{section}.csv": csv_text(drawn.control),
         target / f"section_{section}.toml": entries.lstrip("\n"),
     }
