@@ -776,7 +776,7 @@ _PHASE_FILLS = ("#fbf7ee", "#e9dcc0", "#d5c19a", "#bfa372", "#a5854f")
 
 def _layout_on(page: _Page, frame: Frame, choice: Choice, gates: Sequence[tuple[float, float]], width: float) -> None:
     page.fill(frame.shapes([choice.drives]), Look("#e4e0d8", "#9a917f"), 0.5, 3.0)
-    if min(choice.module.frontage, choice.module.depth) < 3.5 * frame.unit_per_pt:
+    if min(choice.module.frontage, choice.module.depth) < 2.2 * frame.unit_per_pt:
         width = 0.0  # outlines of lots so small would hide their tint
     table = lots_table(choice, "")
     phase = table["phase"].to_numpy()
