@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -17,6 +17,7 @@ from scipy.special import gammaincinv, ndtr, ndtri, stdtr
 from scipy.stats import multivariate_normal
 from scipy.stats.qmc import Sobol
 
+from cemgis.description import load_description
 from cemgis.errors import Gather, InputError
 from cemgis.geometry import least_gap, long_axis
 from cemgis.ground import Container, Equipment
@@ -120,6 +121,15 @@ _TEXTS = ("space", "person", "ordered_by", "authorised_by", "right", "permit", "
 _KNOWN = (*_TEXTS, "date", "time", "infant", "levels", "soil", "water", "frost", "numbering")
 
 
+def _is_moment(key: str, said: str) -> bool:
+    """Whether a date or a time of day is one of the calendar or the clock."""
+    try:
+        (datetime.date if key == "date" else datetime.time).fromisoformat(said)
+    except ValueError:
+        return False
+    return True
+
+
 def parse_order(text: str, unit: Unit, where: str = "order.toml") -> Order:
     r"""Read an order, all problems at once.
 
@@ -145,10 +155,7 @@ def parse_order(text: str, unit: Unit, where: str = "order.toml") -> Order:
     """
     from cemgis.units import parse_length
 
-    try:
-        raw = tomllib.loads(text.removeprefix("\ufeff"))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError.of(where, f"not TOML: {error}", 'Write key = "value" lines.') from None
+    raw = load_description(text, where)
     gather = Gather()
     found: dict[str, Any] = {}
     for key in raw:
@@ -167,7 +174,7 @@ def parse_order(text: str, unit: Unit, where: str = "order.toml") -> Order:
     for key, pattern, example in (("date", r"\d{4}-\d\d-\d\d", "2026-05-04"), ("time", r"\d\d:\d\d(:\d\d)?", "10:30")):
         if key in raw:
             said = str(raw[key])
-            if re.fullmatch(pattern, said):
+            if re.fullmatch(pattern, said) and _is_moment(key, said):
                 found[key] = said[: len(example)]
             else:
                 gather.add(f"{where}: {key}", f"{said[:40]!r} is no {key}", f'Write {key} = "{example}".')

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from cemgis.description import load_description
 from cemgis.errors import Gather, InputError
 from cemgis.ground import Ground
 from cemgis.land import KEEP_AWAY
@@ -82,10 +82,7 @@ def parse_parcel(text: str, ground: Ground, where: str) -> Parcel:
     InputError
         With every problem: unknown keys, missing ones, lengths without a unit, sizes that do not fit the resolution.
     """
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError.of(where, f"it is not TOML ({error})", "Mend the line.") from None
+    raw = load_description(text, where)
     gather = Gather()
     for key in sorted(set(raw) - _KEYS):
         gather.add(f"{where}.{key}", "there is no such key", f"One of: {', '.join(sorted(_KEYS))}.")

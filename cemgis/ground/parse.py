@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from string import Formatter
 from typing import Any, TypeVar
 
+from cemgis.description import load_description
 from cemgis.errors import Gather, InputError
 from cemgis.ground.entries import SCHEMA_VERSION, Ground
 from cemgis.ground.keys import Keys
@@ -37,7 +36,6 @@ __all__ = ["parse_ground"]
 
 
 T = TypeVar("T")
-_MOST_CHARACTERS = 4_000_000  # a description of one ground; no source
 
 
 def _twice(gather: Gather, items: Iterable[tuple[str, str]], what: str, remedy: str) -> None:
@@ -64,30 +62,6 @@ def _flat_rules(raw: Mapping[str, Any], before: str = "") -> dict[str, object]:
         else:
             found[name] = value
     return found
-
-
-def _load(text: str, where: str) -> dict[str, Any]:
-    if len(text) > _MOST_CHARACTERS:
-        raise InputError.of(
-            where,
-            f"{len(text):,} characters long, more than {_MOST_CHARACTERS:,}",
-            "Keep lots and readings in files of their own and name them here.",
-        )
-    try:
-        return tomllib.loads(text.removeprefix("\ufeff"))
-    except tomllib.TOMLDecodeError as error:
-        said = str(error)
-        match = re.search(r"^(.*?)\s*\(at (?:line (\d+), column (\d+)|end of document)\)$", said, re.DOTALL)
-        what = match[1] if match else said
-        if match and match[2]:
-            place = f"{where}, line {match[2]}, column {match[3]}"
-            shown = text.splitlines()[int(match[2]) - 1 : int(match[2])]
-            what += f": {show(shown[0].strip(), 80)}" if shown and shown[0].strip() else ""
-        else:
-            place = f"{where}, last line"
-        raise InputError.of(place, f"not TOML: {what[:200]}", "Mend that line: key = value, text in quotes.") from None
-    except (RecursionError, ValueError) as error:
-        raise InputError.of(where, f"not TOML: {str(error)[:100]}", "Mend the brackets or the number.") from None
 
 
 def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
@@ -133,7 +107,7 @@ def parse_ground(text: str, folder: Path, where: str = "ground.toml") -> Ground:
     >>> ground.unit.name, ground.sections[0].rows[0].depth, ground.sections[0].heads.words
     ('US survey foot', (12.0,), 'heads west (common practice)')
     """
-    raw = _load(text, where)
+    raw = load_description(text, where)
     gather = Gather()
     version = raw.get("schema_version")
     if isinstance(version, bool) or not isinstance(version, int) or version < 1:

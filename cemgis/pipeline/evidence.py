@@ -15,6 +15,7 @@ import shapely
 
 from cemgis.errors import Gather, InputError
 from cemgis.files import records as record_files
+from cemgis.files.descriptions import read_description
 from cemgis.files.readings import RawReadings, read_readings
 from cemgis.files.spreadsheets import SUFFIXES, read_spreadsheet
 from cemgis.files.tables import Table, read_table
@@ -88,14 +89,7 @@ def read_ground(folder: Path) -> Ground:
         raise InputError.of(str(path), "it is a folder, not a file", "Move it away; ground.toml is a text file.")
     if not path.is_file():
         raise InputError.of(str(folder), "it holds no ground.toml", "Name a ground's folder; `cemgis new` makes one.")
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise InputError.of(str(path), f"it cannot be read ({error.strerror})", "Check its permissions.") from error
-    except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        raise InputError.of(f"ground.toml line {line}", "its text is not UTF-8", "Save the file as UTF-8.") from None
-    return parse_ground(text, folder)
+    return parse_ground(read_description(path, "ground.toml"), folder)
 
 
 def gather_evidence(ground: Ground) -> Evidence:

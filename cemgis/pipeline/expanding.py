@@ -27,9 +27,9 @@ from cemgis.expansion import (
     lay_out,
     lots_table,
 )
+from cemgis.files.descriptions import read_description
 from cemgis.files.layers_file import write_layers
 from cemgis.files.raster import read_dem
-from cemgis.files.tables import decode
 from cemgis.files.vector import read_features
 from cemgis.files.whole import write_bytes, write_text
 from cemgis.land import Land, check_parcel, usable_land
@@ -89,11 +89,7 @@ def read_parcel(ground: Ground, path: Path) -> tuple[Parcel, Any, pd.DataFrame, 
     """
     if not path.is_file():
         raise InputError.of(str(path), "there is no such file", "Name the parcel's .toml; the README shows one.")
-    try:
-        text, _ = decode(path.read_bytes(), "utf-8", path.name)
-    except OSError as error:
-        raise InputError.of(str(path), f"it cannot be read ({error.strerror})", "Check its permissions.") from error
-    parcel = parse_parcel(text, ground, path.name)
+    parcel = parse_parcel(read_description(path, path.name), ground, path.name)
     gather = Gather()
 
     def shapes(name: str) -> Any:

@@ -13,6 +13,7 @@ import shapely
 
 from cemgis import sheets
 from cemgis.errors import Gather, InputError
+from cemgis.files.descriptions import read_description
 from cemgis.files.whole import input_error, write_bytes, write_text
 from cemgis.opening import VERDICTS, Order, Plan, parse_order, plan_opening, say
 from cemgis.pipeline.compute import compute
@@ -125,7 +126,7 @@ def open_grave(
     ordered: Order | None = None
     box: Container | None = None
     try:
-        ordered = parse_order(_read(order), ground.unit, order.name)
+        ordered = parse_order(read_description(order, str(order)), ground.unit, order.name)
     except InputError as error:
         gather.take(error)
     try:
@@ -146,13 +147,6 @@ def open_grave(
     planned = Planned(made, run)
     planned.made += _write_sheets(folder, planned, out, paper)
     return planned
-
-
-def _read(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError.of(str(path), f"it cannot be read ({error})", "Name a TOML file with the order.") from None
 
 
 def _write_sheets(folder: Path, planned: Planned, out: Path | None, paper: str) -> list[Path]:
