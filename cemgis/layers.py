@@ -186,6 +186,9 @@ _CORNERS = Layer(
         _text("state", "how its position is known", CORNER_STATES, required=True),
         _text("marker_id", "the marker that holds it, or would"),
         *_covariance(),
+        _length("bend", "how far the plat bends here beside its straight fit", low=0),
+        _length("sigma_plat", "standard deviation of each coordinate by straight fit and bend", low=0),
+        _length("sigma_own", "the same of its own: how it was set if unfound, how it was read if found", low=0),
     ),
     symbol_by="state",
     symbols={

@@ -14,6 +14,7 @@ from scipy.sparse.csgraph import connected_components
 
 from cemgis.adjust import inverse_blocks, table_covariances
 from cemgis.fit import MODELS, Fit, Mixture
+from cemgis.signal import Covariance, Prior, learn, spread_rows
 from cemgis.units import Unit, say_length
 
 __all__ = ["file_shifts"]
@@ -24,6 +25,8 @@ Ints = npt.NDArray[np.int64]
 
 _STARTS = 500
 """Most shifts tried as the one a file's markers share."""
+_MOST = 800
+"""Most markers of a bent plat that take part."""
 
 
 def _own_mode(miss: Floats, noise: Floats, sigma: float) -> Flags:
@@ -82,8 +85,39 @@ def _sum_by(group: Ints, count: int, values: Floats) -> Floats:
     return out
 
 
-def _solve_shifts(fits: Mapping[str, Fit], known: pd.DataFrame, control: pd.DataFrame, files: list[str]) -> _Shifts:
-    """Adjust all occupations for the plats, the files' shifts and the markers' setting errors."""
+def _bends(
+    fit: Fit, rows: Ints, file: Ints, observed: Floats, noise: Floats, expected: Prior
+) -> tuple[Ints, Covariance] | None:
+    """Markers of a plat (rows of its fit) that take part, and how it bends beside its trend and the files' shifts.
+
+    The shifts are unknowns of the trend here, so that they neither pass for a bend nor does a bend pass for them.
+    """
+    markers, at = np.unique(rows, return_inverse=True)
+    here, which = np.unique(file, return_inverse=True)
+    count = np.bincount(at, minlength=len(markers)).astype(float)
+    share = np.zeros((len(markers), len(here)))
+    np.add.at(share, (at, which), 1.0)
+    share /= count[:, None]
+    mean = _sum_by(at.astype(np.int64), len(markers), observed) / count[:, None]
+    spread = _sum_by(at.astype(np.int64), len(markers), noise) / count[:, None, None] ** 2
+    places = fit.plat_xy[markers]
+    shifts = np.zeros((len(markers), 2, 2 * (len(here) - 1)))
+    for number in range(1, len(here)):
+        shifts[:, 0, 2 * number - 2] = shifts[:, 1, 2 * number - 1] = share[:, number]
+    design = np.concatenate([fit.jacobian(places), shifts], axis=2)
+    some = spread_rows(places, _MOST)
+    flat = design[some].reshape(2 * len(some), -1)
+    if np.linalg.matrix_rank(flat) < flat.shape[1]:
+        return None
+    local = learn(places[some], design[some], mean[some], spread[some], expected, only_likeliest=True)
+    return None if local is None else (markers[some], local.likely)
+
+
+def _solve_shifts(
+    fits: Mapping[str, Fit], known: pd.DataFrame, control: pd.DataFrame, files: list[str],
+    expected: Mapping[str, Prior],
+) -> _Shifts:  # fmt: skip
+    """Adjust all occupations for the plats, the files' shifts, how the plats bend and the markers' setting errors."""
     number = {name: at for at, name in enumerate(files)}
     plats = [name for name in fits if (known["plat"] == name).any()]
     file = known["file"].astype(str).map(number).to_numpy(dtype=np.int64)
@@ -108,6 +142,15 @@ def _solve_shifts(fits: Mapping[str, Fit], known: pd.DataFrame, control: pd.Data
         if len(mine):
             noise = np.einsum("nii->n", reading[mine]) / 2.0
             good[mine] = _own_mode(miss[mine], noise, float(np.median(sigma[mine])))
+    bends: dict[int, Covariance] = {}
+    for at, name in enumerate(plats):
+        mine = np.flatnonzero(good & (plat == at))
+        if name not in expected or len(np.unique(file[mine])) < 2:
+            continue
+        bend = _bends(fits[name], row[mine], file[mine], miss[mine], reading[mine], expected[name])
+        if bend is not None:
+            good[mine[~np.isin(row[mine], bend[0])]] = False
+            bends[at] = bend[1]
     n_good = np.bincount(file[good], minlength=len(files)).astype(np.int64)
     # files are tied to each other by a plat both saw
     seen = coo_array((np.ones(int(good.sum())), (file[good], plat[good])), shape=(len(files), max(len(plats), 1)))
@@ -130,7 +173,8 @@ def _solve_shifts(fits: Mapping[str, Fit], known: pd.DataFrame, control: pd.Data
             held[column : column + 2] = 1.0
 
     design, miss, reading, sigma = design[good], miss[good], reading[good], sigma[good]
-    marker = np.unique(np.stack([plat[good], row[good]], axis=1), axis=0, return_inverse=True)[1].reshape(-1)
+    chosen, marker = np.unique(np.stack([plat[good], row[good]], axis=1), axis=0, return_inverse=True)
+    marker = marker.reshape(-1)
     count = int(marker.max()) + 1 if len(marker) else 0
     weight = inverse_blocks(reading + 1e-12 * np.eye(2))
     pulled, heavy = weight @ design, np.einsum("nij,nj->ni", weight, miss)
@@ -142,15 +186,29 @@ def _solve_shifts(fits: Mapping[str, Fit], known: pd.DataFrame, control: pd.Data
     known_to = inverse_blocks(total)
     setting = np.zeros(count)
     setting[marker] = sigma**2
-    redundancy = 2 * count - of_plats - 2 * int((n_good > 0).sum())
+    bent = {at: np.flatnonzero(chosen[:, 0] == at) for at in bends}
+    straight = np.flatnonzero(~np.isin(chosen[:, 0], list(bends))) if len(chosen) else np.empty(0, dtype=np.int64)
+    together: list[tuple[Ints, Floats]] = []
+    for at, mine in bent.items():
+        places, bend_of = fits[plats[at]].plat_xy[chosen[mine, 1]], bends[at]
+        cov = bend_of.at(np.linalg.norm(places[:, None] - places[None], axis=-1))
+        cov[np.diag_indices(len(mine))] += bend_of.setting**2
+        inverse = np.kron(np.linalg.inv(cov), np.eye(2)).reshape(len(mine), 2, len(mine), 2)
+        inverse[np.arange(len(mine)), :, np.arange(len(mine)), :] += total[mine]
+        together.append((mine, np.linalg.inv(inverse.reshape(2 * len(mine), -1))))
+    redundancy = 2 * len(straight) - of_plats - 2 * int((n_good > 0).sum())
     factor, solution, cov = 1.0, np.zeros(size), np.zeros((size, size))
     for _ in range(4):
         # each marker's setting error is taken out of the normal equations: N - B'(W + I/s2)^-1 B
-        middle = inverse_blocks(total + np.eye(2) / (factor * setting[:, None, None]))
+        middle = inverse_blocks(total[straight] + np.eye(2) / (factor * setting[straight, None, None]))
         normal = np.einsum("nip,niq->pq", design, pulled) + fixed
-        normal -= np.einsum("mip,mij,mjq->pq", by_marker, middle, by_marker, optimize=True)
+        normal -= np.einsum("mip,mij,mjq->pq", by_marker[straight], middle, by_marker[straight], optimize=True)
         right = np.einsum("nip,ni->p", pulled, miss) + pull
-        right -= np.einsum("mip,mij,mj->p", by_marker, middle, load, optimize=True)
+        right -= np.einsum("mip,mij,mj->p", by_marker[straight], middle, load[straight], optimize=True)
+        for mine, whole in together:  # those of a bent plat err together
+            flat = by_marker[mine].reshape(-1, size)
+            normal -= flat.T @ whole @ flat
+            right -= flat.T @ (whole @ load[mine].reshape(-1))
         # what nothing determines stays zero: a file with too few markers
         strong = max(float(np.diag(normal).max()), 1e-300)
         values, vectors = np.linalg.eigh(normal + np.diag(held) * strong)
@@ -160,10 +218,10 @@ def _solve_shifts(fits: Mapping[str, Fit], known: pd.DataFrame, control: pd.Data
         if redundancy < 8:
             break
         # the setting variance again, now without the shifts that were taken for it
-        left = _sum_by(marker, count, heavy - np.einsum("nip,p->ni", pulled, solution))
-        means = np.einsum("mij,mj->mi", known_to, left)
-        square = float((means**2).sum() - np.einsum("mii->", known_to)) / redundancy
-        factor = float(np.clip(square / np.mean(setting), 0.05, 1.5))
+        left = _sum_by(marker, count, heavy - np.einsum("nip,p->ni", pulled, solution))[straight]
+        means = np.einsum("mij,mj->mi", known_to[straight], left)
+        square = float((means**2).sum() - np.einsum("mii->", known_to[straight])) / redundancy
+        factor = float(np.clip(square / np.mean(setting[straight]), 0.05, 1.5))
     loose = 1.0 - held[of_plats:]
     return _Shifts(
         files,
@@ -183,6 +241,7 @@ def file_shifts(
     least: float,
     unit: Unit,
     control: pd.DataFrame | None = None,
+    expected: Mapping[str, Prior] | None = None,
 ) -> pd.DataFrame:
     """Find files, or visits, whose readings are all off by one and the same shift.
 
@@ -201,6 +260,9 @@ def file_shifts(
     control : DataFrame, optional
         Readings on published points: ``file``, ``miss_e``, ``miss_n`` (read minus published), ``cov_ee``, ``cov_en``,
         ``cov_nn``.
+    expected : mapping, optional
+        Plat name to what is expected of a smooth bend of it. Such a bend is no shift of the file that read one end of
+        the plat; plats that are not there count as straight.
 
     Returns
     -------
@@ -212,11 +274,12 @@ def file_shifts(
 
     Notes
     -----
-    One adjustment of all occupations: every plat moves freely by its model, every file has a shift, every marker a
-    setting error that all its occupations share. Such shifts are known only up to one common to all files that are
-    tied together; a reading on control fixes it. Without control, the largest set of files that agree with one another
-    is taken as right; if there is no single largest, nothing is, however many markers a file holds: one wrong base is
-    one mistake, whether it spoils ten markers or a hundred.
+    One adjustment of all occupations: every plat moves freely by its model and bends smoothly, every file has a shift,
+    every marker a setting error that all its occupations share. How a plat bends is learned beside free shifts. Such
+    shifts are known only up to one common to all files that are tied together; a reading on control fixes it. Without
+    control, the largest set of files that agree with one another is taken as right; if there is no single largest,
+    nothing is, however many markers a file holds: one wrong base is one mistake, whether it spoils ten markers or a
+    hundred.
 
     Examples
     --------
@@ -242,7 +305,7 @@ def file_shifts(
     files = sorted({*known["file"].astype(str), *control["file"].astype(str)})
     if not files:
         return pd.DataFrame(columns=columns, index=pd.Index([], name="file"))
-    found = _solve_shifts(fits, known, control, files)
+    found = _solve_shifts(fits, known, control, files, expected or {})
     critical = float(stats.chi2.isf(alpha, 2))
 
     def differs(shift: Floats, cov: Floats) -> tuple[bool, float]:

@@ -59,6 +59,14 @@ class LocatedCorners(Protocol):
     def dof(self) -> Floats:
         """Degrees of freedom (m,) of each covariance."""
 
+    @property
+    def own(self) -> Floats:
+        """Part (m, 2, 2) of the covariance that a corner shares with no other."""
+
+    @property
+    def bend(self) -> Floats:
+        """Vectors (m, 2) by which the local signal moves what stands there."""
+
     def mean(self, index: ArrayLike, weights: ArrayLike) -> tuple[Floats, Floats, Floats]:
         """Position, covariance and degrees of freedom of weighted means of corners."""
 
@@ -83,6 +91,10 @@ class Placed:
         corners, the correlation between them included.
     joint : callable, optional
         ``joint(index (m,))`` gives the covariance (2 m, 2 m) of corners together; plats are independent of one another.
+    own : (n, 2, 2) array, optional
+        Part of `cov` that a corner shares with no other.
+    bend : (n, 2) array, optional
+        By how much the local signal moves what stands there, beside the straight fit.
     """
 
     grid_xy: Floats
@@ -92,6 +104,8 @@ class Placed:
     marker_id: Objects
     mean: Mean
     joint: Callable[[ArrayLike], Floats] | None = None
+    own: Floats | None = None
+    bend: Floats | None = None
 
     @property
     def known(self) -> Flags:
@@ -151,6 +165,7 @@ def place(plat: Plat, located: Mapping[str, LocatedCorners], state: ArrayLike, m
     names = plat.corners["plat"].astype(str).to_numpy()
     size = len(names)
     grid_xy, cov, dof = np.full((size, 2), np.nan), np.full((size, 2, 2), np.nan), np.full(size, np.nan)
+    apart, bend = np.full((size, 2, 2), np.nan), np.full((size, 2), np.nan)
     which, local = np.full(size, -1), np.zeros(size, dtype=np.int64)
     parts = list(located.values())
     for number, (name, part) in enumerate(located.items()):
@@ -159,6 +174,7 @@ def place(plat: Plat, located: Mapping[str, LocatedCorners], state: ArrayLike, m
             msg = f"plat {name} has {len(rows)} corners, {len(part.grid_xy)} were located"
             raise ValueError(msg)
         grid_xy[rows], cov[rows], dof[rows] = part.grid_xy, part.cov, part.dof
+        apart[rows], bend[rows] = part.own, part.bend
         which[rows], local[rows] = number, np.arange(len(rows))
 
     def mean(index: ArrayLike, weights: ArrayLike) -> tuple[Floats, Floats, Floats]:
@@ -187,7 +203,7 @@ def place(plat: Plat, located: Mapping[str, LocatedCorners], state: ArrayLike, m
         size = 2 * len(rows)
         return out.reshape(size, size)
 
-    return Placed(grid_xy, cov, dof, states, np.asarray(marker_id, dtype=object), mean, joint)
+    return Placed(grid_xy, cov, dof, states, np.asarray(marker_id, dtype=object), mean, joint, apart, bend)
 
 
 def _covariance(cov: Floats, dof: Floats) -> dict[str, Floats]:
@@ -214,6 +230,11 @@ def build_corners(plat: Plat, placed: Placed, crs: Any = None) -> gpd.GeoDataFra
         "marker_id": placed.marker_id[at],
         **_covariance(placed.cov[at], placed.dof[at]),
     }
+    if placed.own is not None and placed.bend is not None:
+        alone = np.trace(placed.own[at], axis1=1, axis2=2)
+        shared = np.maximum(np.trace(placed.cov[at], axis1=1, axis2=2) - alone, 0.0)
+        size = np.hypot(placed.bend[at, 0], placed.bend[at, 1])
+        data |= {"bend": size, "sigma_plat": np.sqrt(shared / 2.0), "sigma_own": np.sqrt(alone / 2.0)}
     return _layer("corners", data, shapely.points(placed.grid_xy[at]), crs)
 
 

@@ -41,6 +41,8 @@ FIXED_FT = 0.012 / 0.3048006096
 READ_FT = 0.015 / 0.3048006096
 RANSAC_FT = 1.0
 METHODS = ("local", "plain", "ransac")
+SHARES = (0.25, 0.35, 0.5, 0.7)
+"""Radius over width above which a space could be called unsure, to show what each choice costs."""
 
 
 @dataclass(frozen=True)
@@ -228,7 +230,7 @@ def by_ransac(truth: Truth, seed: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def studied(task: tuple[int, int, int]) -> list[dict[str, float | str]]:
-    """Score one ground by every method."""
+    """Score one ground by every method: one row a plat and method."""
     found, bad, seed = task
     truth = invented(1_000_003 * seed + 10 * found + bad, FOUND[found], BAD[bad])
     plat, markers = truth.plat, truth.markers
@@ -236,65 +238,80 @@ def studied(task: tuple[int, int, int]) -> list[dict[str, float | str]]:
     vertices = np.asarray(plat.weights @ truth.corners)
     polygons = polygons_from_rings(vertices[indices], offsets)
     centres = np.asarray(plat.centre_weights @ truth.corners)
+    width = shapely.minimum_clearance(polygons)
     is_bad = (markers["done"] != "good").to_numpy()
-    out: list[dict[str, float | str]] = []
     lot_of = plat.sites.set_index("label")["lot_id"].astype(str)
+    lot = plat.spaces["lot_id"].astype(str).to_numpy()
+    there = plat.sites["lot_id"].astype(str).to_numpy()[markers["site"][is_bad]]
+    touched = np.isin(lot, [*lot_of[markers["read"][is_bad]], *there])
+    of_marker = plat.sites["plat"].astype(str).to_numpy()[markers["site"]]
+    of_space, of_corner = plat.spaces["plat"].astype(str).to_numpy(), plat.corners["plat"].astype(str).to_numpy()
+    out: list[dict[str, float | str]] = []
     for method in METHODS:
         start = time.perf_counter()
-        row: dict[str, float | str] = {"found": found, "bad": bad, "seed": seed, "method": method, **truth.facts}
-        row["spaces"], row["markers"], row["bad_markers"] = len(centres), len(markers), int(is_bad.sum())
-        lot = plat.spaces["lot_id"].astype(str).to_numpy()
+        fits = dict.fromkeys(of_marker, "")
+        unsure, doubt = np.zeros(len(centres), dtype=bool), np.zeros(len(centres), dtype=bool)
+        misread = np.zeros((2, len(markers)), dtype=bool)
+        radius, free = np.full(len(centres), np.nan), np.zeros(len(truth.corners), dtype=bool)
+        misses, corner_radius = np.full(len(free), np.nan), np.full(len(free), np.nan)
         if method == "ransac":
             grid, good = by_ransac(truth, seed)
             aside = ~good
             at = np.asarray(plat.centre_weights @ np.nan_to_num(grid))
-            radius = np.full(len(at), np.nan)
             known = np.isfinite(np.asarray(plat.centre_weights @ grid)).all(axis=1)
-            flagged = np.isin(lot, lot_of[markers["read"][aside]].to_numpy())
         else:
             try:
                 made = placed(truth, local=method == "local")
             except InputError:
-                out.append(row | {"unplaced": len(centres)})
+                out.append({"found": found, "bad": bad, "seed": seed, "method": method, **truth.facts,
+                            "unplaced": len(centres)})  # fmt: skip
                 continue
             spaces = build_spaces(plat, made.corners)
-            rows = plat.spaces["space_id"].astype(str).isin(spaces["space_id"].astype(str)).to_numpy()
+            known = plat.spaces["space_id"].astype(str).isin(spaces["space_id"].astype(str)).to_numpy()
             at = np.asarray(plat.centre_weights @ np.nan_to_num(made.corners.grid_xy))
-            known, radius = rows, np.full(len(at), np.nan)
-            radius[rows] = spaces["radius_95"].to_numpy(dtype=float)
+            radius[known] = spaces["radius_95"].to_numpy(dtype=float)
             table = made.markers.set_index("marker_id")
             state = table["state"].reindex(markers["read"]).to_numpy(dtype=object)
             aside = state != "used in the fit"
             doubtful = table.index[(table["state"] != "used in the fit") & table["holds"].fillna(value=False)]
-            stands_on = np.isin(made.corners.marker_id.astype(str), doubtful.astype(str))
+            doubtful = [*doubtful, *(item.subject for item in made.findings if item.kind == "marker unexplained")]
+            stands_on = np.isin(made.corners.marker_id.astype(str), np.array(doubtful, dtype=str))
             doubt = np.asarray(plat.centre_weights @ stands_on.astype(float)) > 0
-            named = {item.subject for item in made.findings}
-            flagged = doubt | np.isin(lot, list(named)) | np.isin(lot, lot_of[markers["read"][aside]].to_numpy())
-            width = shapely.minimum_clearance(polygons)
-            flagged |= radius > width / 2.0
+            doubt |= np.isin(lot, [item.subject for item in made.findings])
+            unsure = radius > truth.ground.rules["space.unsure_share"] * width
             why = table["explanation"].reindex(markers["read"]).fillna("").to_numpy(dtype=object)
-            row |= _explained(truth, aside, why)
-            misses = np.hypot(*(made.corners.grid_xy - truth.corners).T)
-            corner_radius = _radius(made)
+            misread = _explained(truth, aside, why)
+            misses, corner_radius = np.hypot(*(made.corners.grid_xy - truth.corners).T), _radius(made)
             free = np.isfinite(misses) & (made.corners.state != "found") & (made.corners.state != "doubtful")
-            row["corners"] = int(free.sum())
-            row["corners_in"] = int((misses <= corner_radius)[free].sum())
-            row["square"] = float((misses[free] ** 2).sum())
-            row["signal"] = int(sum(fit.local is not None for fit in made.fits.values()))
-            row["fits"] = len(made.fits)
+            fits = {name: "signal" if fit.local is not None else "plain" for name, fit in made.fits.items()}
+        seconds = time.perf_counter() - start
         miss = np.hypot(*(at - centres).T)
-        there = plat.sites["lot_id"].astype(str).to_numpy()[markers["site"][is_bad]]
-        touched = np.isin(lot, [*lot_of[markers["read"][is_bad]], *there])
         wrong = ~shapely.contains_xy(polygons, at[:, 0], at[:, 1]) & known
-        row |= {
-            "known": int(known.sum()), "inside": int((miss <= radius)[known].sum()), "wrong": int(wrong.sum()),
-            "wrong_silent": int((wrong & ~flagged).sum()), "right_flagged": int((known & ~wrong & flagged).sum()),
-            "right": int((known & ~wrong).sum()), "right_alarmed": int((known & ~wrong & flagged & ~touched).sum()),
-            "bad_aside": int((aside & is_bad).sum()),
-            "good": int((~is_bad).sum()), "good_aside": int((aside & ~is_bad).sum()),
-            "radius": float(np.nansum(radius[known])), "seconds": time.perf_counter() - start,
-        }  # fmt: skip
-        out.append(row)
+        right = known & ~wrong
+        labelled = np.isin(lot, lot_of[markers["read"][aside]].to_numpy())
+        flagged = doubt | unsure | labelled
+        for number, name in enumerate(dict.fromkeys(of_marker)):
+            mine, its, corners = of_space == name, of_marker == name, of_corner == name
+            count: dict[str, np.ndarray] = {
+                "spaces": mine, "known": known & mine, "inside": (miss <= radius) & known & mine,
+                "wrong": wrong & mine, "wrong_silent": wrong & ~flagged & mine,
+                "wrong_unsaid": wrong & ~(doubt | unsure) & mine, "right": right & mine,
+                "right_flagged": right & flagged & mine, "right_unsure": right & unsure & mine,
+                "right_in_doubt": right & (doubt | unsure) & mine,
+                "right_alarmed": right & flagged & ~touched & mine,
+                "markers": its, "bad_markers": is_bad & its, "bad_aside": aside & is_bad & its,
+                "good": ~is_bad & its, "good_aside": aside & ~is_bad & its,
+                "misread": misread[0] & its, "misread_named": misread[1] & its,
+                **{f"wrong_below_{share}": wrong & ~doubt & ~(radius > share * width) & mine for share in SHARES},
+                **{f"right_above_{share}": right & (doubt | (radius > share * width)) & mine for share in SHARES},
+                "corners": free & corners, "corners_in": (misses <= corner_radius) & free & corners,
+            }  # fmt: skip
+            out.append({
+                "found": found, "bad": bad, "seed": seed, "method": method, **truth.facts, "plat": name,
+                **{key: int(flags.sum()) for key, flags in count.items()}, "fit": fits.get(name, "none"),
+                "square": float((misses[free & corners] ** 2).sum()),
+                "radius": float(np.nansum(radius[known & mine])), "seconds": seconds if not number else 0.0,
+            })  # fmt: skip
     return out
 
 
@@ -304,29 +321,29 @@ def _radius(made: Placing) -> np.ndarray:
     return radius_95(made.corners.cov, made.corners.dof)
 
 
-def _explained(truth: Truth, aside: np.ndarray, why: np.ndarray) -> dict[str, int]:
-    """Misread markers set aside whose true label is named first; only where no corner of the lot read explains it."""
+def _explained(truth: Truth, aside: np.ndarray, why: np.ndarray) -> np.ndarray:
+    """Misread markers (2, n) no corner of the lot read explains, and those set aside whose true label comes first."""
     plat, markers = truth.plat, truth.markers
     labels = plat.sites["label"].astype(str).to_numpy()
     corner = plat.sites["corner_index"].to_numpy(dtype=int)
     row_of = {label: row for row, label in enumerate(labels)}
     lots = {str(name): row for row, name in enumerate(plat.lots["lot_id"])}
     rings, starts = plat.lot_rings
-    count = right = 0
+    out = np.zeros((2, len(markers)), dtype=bool)
     for number, (read, site, done) in enumerate(zip(markers["read"], markers["site"], markers["done"], strict=True)):
         if done != "misread":
             continue
         lot = lots[str(plat.sites["lot_id"].iloc[row_of[read]])]
         if corner[site] in rings[starts[lot] : starts[lot + 1]]:
             continue
-        count += 1
-        right += int(aside[number] and f"where {labels[site]} belongs" in why[number].split("; or ")[0])
-    return {"misread": count, "misread_named": right}
+        named = f"where {labels[site]} belongs" in why[number].split("; or ")[0]
+        out[:, number] = True, bool(aside[number] and named)
+    return out
 
 
 def share(table: pd.DataFrame, top: str, below: str) -> tuple[float, float]:
     """Ratio of two sums over grounds, and its standard error clustered by ground."""
-    part = table.dropna(subset=[top, below])
+    part = table.dropna(subset=[top, below]).groupby(["found", "bad", "seed"])[[top, below]].sum()
     a, b = part[top].to_numpy(dtype=float), part[below].to_numpy(dtype=float)
     if not b.sum():
         return float("nan"), float("nan")
@@ -338,11 +355,13 @@ def share(table: pd.DataFrame, top: str, below: str) -> tuple[float, float]:
 
 COLUMNS = (
     ("95 % held", "inside", "known"), ("corners held", "corners_in", "corners"),
-    ("wrong", "wrong", "known"), ("wrong, silent", "wrong_silent", "known"),
-    ("right, flagged", "right_flagged", "right"), ("for nothing", "right_alarmed", "right"),
+    ("wrong", "wrong", "known"), ("wrong, silent", "wrong_silent", "known"), ("wrong, unsaid", "wrong_unsaid", "known"),
+    ("right, flagged", "right_flagged", "right"), ("right, in doubt", "right_in_doubt", "right"),
+    ("for nothing", "right_alarmed", "right"),
     ("bad set aside", "bad_aside", "bad_markers"), ("misread named", "misread_named", "misread"),
     ("good set aside", "good_aside", "good"),
 )  # fmt: skip
+BY_MARKERS = ((6, 7), (8, 12), (13, 20), (21, 10_000))
 
 
 def lines(table: pd.DataFrame) -> list[str]:
@@ -352,6 +371,10 @@ def lines(table: pd.DataFrame) -> list[str]:
         for bad, part in enumerate(BAD):
             rows = table[(table["found"] == found) & (table["bad"] == bad)]
             groups.append((f"found {low:.0%}-{high:.0%}, bad {part:.0%}", rows))
+    for low, high in BY_MARKERS:
+        rows = table[table["markers"].between(low, high)]
+        groups.append((f"plats with {low} to {high} found" if high < 10_000 else f"plats with {low} and more", rows))
+        groups += [(f"... bad {part:.0%}", rows[rows["bad"] == bad]) for bad, part in enumerate(BAD) if high < 8]
     cuts = ((0.0, 0.4), (0.4, 0.8), (0.8, 1.2))
     groups += [(f"distortion {a:g}-{b:g} ft", table[table["distortion"].between(a, b)]) for a, b in cuts]
     cuts = ((40.0, 120.0), (120.0, 300.0))
@@ -377,9 +400,9 @@ def lines(table: pd.DataFrame) -> list[str]:
                 ratio, error = share(mine, top, below)
                 cells.append("" if np.isnan(ratio) else f"{100 * ratio:.2f} ± {100 * error:.2f}")
             radius = "" if method == "ransac" else f"{mine['radius'].sum() / mine['known'].sum():.2f}"
-            seconds = f"{mine['seconds'].mean():.2f}"
+            grounds = len(mine.groupby(["found", "bad", "seed"]))
             known = int(mine["known"].sum())
-            cells = [name, method, str(len(mine)), f"{known:,}", *cells, radius, seconds]
+            cells = [name, method, str(grounds), f"{known:,}", *cells, radius, f"{mine['seconds'].sum() / grounds:.2f}"]
             out.append("| " + " | ".join(cells) + " |")
     return out
 
@@ -407,11 +430,21 @@ def main() -> None:
         rms = float(np.sqrt(mine["square"].sum() / mine["corners"].sum()))
         slowest = mine["seconds"].max()
         print(f"{method}: unfound corners lie {rms:.3f} ft (root mean square) from the truth; {slowest:.1f} s at most")
-    both = table.pivot_table(index=["found", "bad", "seed"], columns="method", values="square")
+    mine = table[table["method"] == "local"]
+    for level in SHARES:
+        silent, flagged = share(mine, f"wrong_below_{level}", "known"), share(mine, f"right_above_{level}", "right")
+        print(
+            f"unsure above {level:g} of the width: wrong and unsaid {100 * silent[0]:.3f} ± {100 * silent[1]:.3f} %, "
+            f"right and in doubt {100 * flagged[0]:.2f} ± {100 * flagged[1]:.2f} %"
+        )
+    both = table.pivot_table(index=["found", "bad", "seed"], columns="method", values="square", aggfunc="sum")
     worse = (both["local"] > both["plain"] * 1.05).mean()
     print(f"in {worse:.1%} of the grounds the local correction is more than 2.5 % worse than the plain fit")
+    mine = table[table["method"] == "local"].groupby(["found", "bad", "seed"])[["inside", "known"]].sum()
+    held = (mine["inside"] / mine["known"]).dropna()
+    print(f"worst ground holds {held.min():.0%}, one in a hundred less than {held.quantile(0.01):.0%}")
     if "unplaced" in table:
-        print(f"not placed at all: {table['unplaced'].notna().sum()} of {len(table)}")
+        print(f"grounds not placed at all, by any method: {table['unplaced'].notna().sum()}")
 
 
 if __name__ == "__main__":

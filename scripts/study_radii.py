@@ -1,6 +1,6 @@
 """Study whether the 95 % radii are honest: share of space centres within theirs, on many invented grounds."""
 
-import sys
+import argparse
 import tempfile
 from pathlib import Path
 
@@ -8,32 +8,44 @@ import numpy as np
 import shapely
 
 from cemgis import invent, pipeline
-
-COUNT = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-FIRST_SEED = 1
+from cemgis.errors import InputError
 
 
-def share_within(seed: int) -> tuple[int, int]:
-    """Build one ground and count the space centres within their 95 % radius, and all."""
-    made = invent.ground(seed)
+def share_within(seed: int, most: float) -> tuple[int, int]:
+    """Build one ground, bent by at most so many feet, and count the centres within their 95 % radius, and all."""
+    rng = np.random.default_rng([seed, 1])
+    made = invent.ground(seed, distortion=rng.uniform(0.0, most), distortion_length=rng.uniform(40.0, 300.0))
     with tempfile.TemporaryDirectory() as name:
         for file, content in made.files.items():
             path = Path(name) / file
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(content)
-        spaces = pipeline.compute(Path(name), until="spaces").tables["spaces"]
+        try:
+            spaces = pipeline.compute(Path(name), until="spaces").tables["spaces"]
+        except InputError:
+            return 0, 0
     true = np.array([made.truth["spaces"][space] for space in spaces["space_id"]])
     centre = shapely.get_coordinates(shapely.centroid(spaces.geometry.to_numpy()))
     off = np.hypot(*(centre - true).T)
     return int((off <= spaces["radius_95"].to_numpy(dtype=float)).sum()), len(spaces)
 
 
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("grounds", type=int, nargs="?", default=200, help="how many (default 200)")
+    parser.add_argument("--seed", type=int, default=1, help="first seed (default 1)")
+    parser.add_argument("--distortion", type=float, default=1.2,
+                        help="most a plat bends, in feet, over 40 to 300 ft (default 1.2)")  # fmt: skip
+    given = parser.parse_args()
+    counts = [share_within(seed, given.distortion) for seed in range(given.seed, given.seed + given.grounds)]
+    within, every = np.array([one for one in counts if one[1]]).T
+    share = within.sum() / every.sum()
+    error = np.sqrt(((within - share * every) ** 2).sum()) / every.sum()
+    ordered = np.sort(within / every)
+    print(f"{len(every)} of {given.grounds} grounds placed: {within.sum()} of {every.sum()} centres, "
+          f"{share:.2%} within their radius, standard error {error:.2%} by grounds")  # fmt: skip
+    print(f"per ground: least {ordered[0]:.1%}, middle {np.median(ordered):.1%}, most {ordered[-1]:.1%}")
+
+
 if __name__ == "__main__":
-    counts = []
-    for seed in range(FIRST_SEED, FIRST_SEED + COUNT):
-        counts.append(share_within(seed))
-        print(f"ground {seed}: {counts[-1][0]} of {counts[-1][1]} centres, {counts[-1][0] / counts[-1][1]:.1%}")
-    within, every = np.array(counts).T
-    shares = np.sort(within / every)
-    print(f"all {COUNT} grounds: {within.sum()} of {every.sum()} centres, {within.sum() / every.sum():.2%}")
-    print(f"per ground: least {shares[0]:.1%}, middle {np.median(shares):.1%}, most {shares[-1]:.1%}")
+    main()

@@ -437,3 +437,22 @@ def test_unknown_pattern_or_place_is_refused():
         invent.ground(1, pattern="spiral")
     with pytest.raises(ValueError, match="no place 'EPSG:4326'"):
         invent.ground(1, crs="EPSG:4326")
+
+
+def test_a_distortion_is_as_large_as_asked_and_smooth():
+    plain = invent.ground(11, lots=200, sections=1, setting_sigma=0.0, crs="EPSG:6549")
+    sizes, steps = [], []
+    for seed in range(11, 17):
+        made = invent.ground(
+            seed, lots=200, sections=1, setting_sigma=0.0, crs="EPSG:6549", distortion=0.8, distortion_length=100.0
+        )
+        bent = corner_errors(made)
+        xy = np.array([[float(part) for part in name.split(":")[1].split(",")] for name in made.truth["corners"]])
+        near = np.argsort(np.linalg.norm(xy - xy[0], axis=1))[1]
+        sizes.append((bent**2).mean())
+        steps.append(np.linalg.norm(bent[near] - bent[0]))
+    assert np.sqrt(np.mean(sizes)) == pytest.approx(0.8, rel=0.35)  # a few hundred feet hold few waves
+    assert max(steps) < 0.8
+    assert np.abs(corner_errors(plain)).max() < 0.01
+    with pytest.raises(ValueError, match="cannot be"):
+        invent.ground(1, distortion=-0.1)

@@ -5,8 +5,13 @@ import pandas as pd
 import pytest
 from test_fit import ORIGIN, fit_of, lots, turn
 
+from cemgis.fit import fit_plat
+from cemgis.invent.truth import smooth
 from cemgis.shifts import file_shifts
+from cemgis.signal import Prior
 from cemgis.units import US_SURVEY_FOOT
+
+PRIOR = Prior(0.2, 4.0, 0.7, 150.0, 0.8, 0.2)
 
 
 def occupied(seed, shifts, shares, n=90, setting=0.15, bad=8, twice=0.1):
@@ -102,3 +107,34 @@ def test_shift_is_found_over_two_plats_with_no_common_marker():
     alone = shifts_of(fits_a, table_a)
     assert found.loc["june.csv", "state"] == "shifted"
     assert found.loc["june.csv", "sigma"] < alone.loc["june.csv", "sigma"]
+
+
+def test_a_bend_is_no_shift_of_the_file_that_read_one_end():
+    # three files read a third of a bent plat each and share no marker: without the bend most look shifted
+    false, straight, true = 0, 0, 0
+    for seed in range(5):
+        rng = np.random.default_rng([9, seed])
+        plat = np.array([[x, y] for x in range(0, 320, 16) for y in range(0, 144, 12)], dtype=float)
+        plat = plat[rng.choice(len(plat), 60, replace=False)]
+        off = smooth(rng, plat, 0.8, 150.0) + rng.normal(0.0, 0.15, plat.shape)
+        thirds = np.digitize(plat[:, 0], [107.0, 213.0])
+        mixed = rng.integers(0, 3, 60)
+
+        def states(file, shift, bent, plat=plat, off=off):
+            read = plat + [2e6, 7e5] + off + np.where((file == 1)[:, None], shift, 0.0)
+            cov = np.tile(0.0025 * np.eye(2), (60, 1, 1))
+            fit = fit_plat(plat, read, cov, setting_sigma=0.2, setting_dof=4, alpha=0.001, power=0.8)
+            table = pd.DataFrame({
+                "file": np.array(["a", "b", "c"])[file], "plat": "1889", "row": np.arange(60), "e": read[:, 0],
+                "n": read[:, 1], "cov_ee": 0.0025, "cov_en": 0.0, "cov_nn": 0.0025,
+            })  # fmt: skip
+            found = file_shifts({"1889": fit}, table, alpha=0.001, least=0.15, unit=US_SURVEY_FOOT,
+                                expected={"1889": PRIOR} if bent else None)  # fmt: skip
+            return found["state"]
+
+        straight += int(states(thirds, 0.0, bent=False).isin(["shifted", "undecided"]).any())
+        false += int(states(thirds, 0.0, bent=True).isin(["shifted", "undecided"]).any())
+        true += int(states(mixed, [0.7, -0.7], bent=True)["b"] == "shifted")
+    assert straight >= 3
+    assert false == 0
+    assert true == 5

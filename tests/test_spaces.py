@@ -103,6 +103,14 @@ class Located:
     def dof(self):
         return np.full(len(self.grid_xy), self.freedom)
 
+    @property
+    def own(self):
+        return 0.25 * self.cov
+
+    @property
+    def bend(self):
+        return np.tile([0.3, -0.4], (len(self.grid_xy), 1))
+
     def joint(self, index):
         rows = (2 * index[:, :, None] + np.arange(2)).reshape(len(index), -1)
         return self.matrix[rows[:, :, None], rows[:, None, :]]
@@ -197,7 +205,11 @@ def test_a_plat_without_a_place_is_left_out(plat, ground, located):
     placed = _placed(plat, {"1889": located["1889"]})
     spaces = build_spaces(plat, placed, CRS)
     assert set(spaces["section"]) == {"A"}
-    assert set(build_corners(plat, placed, CRS)["plat"]) == {"1889"}
+    corners = build_corners(plat, placed, CRS)
+    assert set(corners["plat"]) == {"1889"}
+    np.testing.assert_allclose(corners["bend"], 0.5, rtol=0, atol=1e-9)
+    # the fake's own share is a quarter of the variance: half the deviation, and the plat's the rest of it
+    np.testing.assert_allclose(corners["sigma_plat"] / corners["sigma_own"], np.sqrt(3.0), rtol=0, atol=1e-9)
     sections = build_sections(plat, placed, ground.sections, {}, spaces, None, CRS).set_index("section")
     assert sections.geometry.isna().tolist() == [False, True, True]
     nowhere = _placed(plat, {})
@@ -361,6 +373,7 @@ def test_a_hundred_thousand_spaces(tmp_path):
 
     class Simple:
         grid_xy, cov, dof = xy, np.broadcast_to(np.eye(2) * 0.01, (len(xy), 2, 2)), np.full(len(xy), 20.0)
+        own, bend = cov, np.zeros((len(xy), 2))
         joint = staticmethod(lambda index: np.broadcast_to(np.eye(8) * 0.01, (len(index), 8, 8)))
 
         def mean(self, index, weights):

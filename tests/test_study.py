@@ -36,19 +36,24 @@ def test_waves_have_the_deviation_they_say(study):
 
 
 def test_share_is_a_ratio_with_its_error_by_ground(study):
-    # two grounds of ten, 8 and 10 inside: 0.9, and sqrt(2 (1^2 + 1^2))/20
+    # two grounds of ten, one of two plats, 8 and 10 inside: 0.9, and sqrt(2 (1^2 + 1^2))/20
     import pandas as pd
 
-    table = pd.DataFrame({"inside": [8, 10], "known": [10, 10]})
+    table = pd.DataFrame({"found": 0, "bad": 0, "seed": [1, 1, 2], "inside": [5, 3, 10], "known": [5, 5, 10]})
     assert study.share(table, "inside", "known") == pytest.approx((0.9, 0.1))
 
 
 def test_a_ground_goes_all_the_way(study):
-    rows = {row["method"]: row for row in study.studied((2, 1, 3))}
-    assert set(rows) == {"local", "plain", "ransac"}
-    local = rows["local"]
-    assert local["bad_markers"] > 0
-    assert local["known"] == local["spaces"] > 300
-    assert 0.8 < local["inside"] / local["known"] <= 1.0
-    assert local["bad_aside"] <= local["bad_markers"]
-    assert local["square"] < 2.0 * rows["plain"]["square"]
+    rows = study.studied((2, 1, 2))
+    assert {row["method"] for row in rows} == {"local", "plain", "ransac"}
+    of = {name: [row for row in rows if row["method"] == name] for name in ("local", "plain")}
+    assert len(of["local"]) == rows[0]["plats"]  # one row a plat
+    total = {key: sum(row[key] for row in of["local"]) for key in ("known", "spaces", "inside", "markers", "square")}
+    assert sum(row["bad_markers"] for row in of["local"]) > 0
+    assert total["known"] == total["spaces"] > 300
+    assert 0.8 < total["inside"] / total["known"] <= 1.0
+    assert total["square"] < 2.0 * sum(row["square"] for row in of["plain"])
+    for row in of["local"]:
+        assert row["bad_aside"] <= row["bad_markers"] <= row["markers"]
+        assert row["wrong_silent"] <= row["wrong_unsaid"] <= row["wrong"]
+        assert row["right_in_doubt"] <= row["right_flagged"]

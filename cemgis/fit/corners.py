@@ -19,6 +19,8 @@ __all__ = ["Located", "LocatedLocally", "locate"]
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int64]
+_MEAN_SETTING = 1.0 / 3.0
+"""Share of the setting variance in the middle of a space: a quarter of a lot's, a half at its ends."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,11 @@ class Located:
         for column in range(share.shape[1]):
             total += (chosen == chosen[:, column : column + 1]) * share[:, column : column + 1]
         return share * total
+
+    @property
+    def bend(self) -> Floats:
+        """Vectors (m, 2) of a signal beside the model: there is none."""
+        return np.zeros_like(self.grid_xy)
 
     @property
     def cov(self) -> Floats:
@@ -160,8 +167,11 @@ class LocatedLocally:
         Covariance of the reading that holds the corner; zero for the others.
     own : (m, 2, 2) array
         What each corner's error shares with no other: the reading, or the setting error.
-    tail_dof : float
-        Degrees of freedom of what is predicted, for the tails its open parameters leave.
+    tail_dof, mean_tail_dof : (m,) arrays
+        Degrees of freedom of what is predicted, for the tails its open parameters leave: of a corner, and of the mean
+        of several.
+    bend : (m, 2) array
+        The signal with what it moves the trend by, beside the straight fit; also where a marker holds the corner.
     """
 
     grid_xy: Floats
@@ -173,7 +183,9 @@ class LocatedLocally:
     row: Ints
     reading: Floats
     own: Floats
-    tail_dof: float
+    tail_dof: Floats
+    mean_tail_dof: Floats
+    bend: Floats
 
     def joint(self, index: npt.ArrayLike) -> Floats:
         """Joint covariance (k, 2 j, 2 j) of k groups of j corners; order E, N of the first, E, N of the second ..."""
@@ -218,8 +230,11 @@ class LocatedLocally:
             joint = self.joint(groups[first : first + chunk]).reshape(-1, j, 2, j, 2)[which[rows] - first]
             cov[rows] = np.einsum("ka,kb,kaxby->kxy", weight[rows], weight[rows], joint, optimize=True)
         xy = np.einsum("kj,kjx->kx", weight, self.grid_xy[chosen])
-        rests = ((weight != 0.0) & ~self.held[chosen]).any(axis=1)
-        return xy, cov, np.where(rests, self.tail_dof, np.inf)
+        rests = np.abs(weight) * ~self.held[chosen]
+        whole = rests.sum(axis=1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            dof = whole / (rests / self.mean_tail_dof[chosen]).sum(axis=1)
+        return xy, cov, np.where(whole > 0.0, dof, np.inf)
 
 
 def locate(
@@ -280,6 +295,7 @@ def locate(
     shared = fit.jacobian(plat)
     grid = fit.transform(plat)
     apart: Sequence[Floats] = ()
+    signal = np.zeros_like(grid)
     if fit.local is not None:
         signal, apart = fit.local.predicted(plat, shared)
         grid = grid + signal
@@ -288,13 +304,18 @@ def locate(
     variance = fit.setting_sigma**2 if fit.local is None else fit.local.setting_variance
     own = np.tile(variance * np.eye(2), (len(plat), 1, 1))
     own[index] = own_held + np.where(doubt[:, None, None], miss[:, :, None] * miss[:, None, :], 0.0)
+    if fit.bad_chance is not None:
+        # a marker that is bad with some chance leaves its corner where the others put it, with that chance
+        share = np.where((row >= 0) & ~doubt, np.nan_to_num(fit.bad_chance[row]), 0.0)
+        gone = np.where((row >= 0)[:, None], np.nan_to_num(fit.leave_one_out[row]), 0.0)
+        own[index] += share[:, None, None] * gone[:, :, None] * gone[:, None, :]
     grid[index] = held_xy
     if fit.local is not None and fit.local_row is not None:
         held, at, reading = np.zeros(len(plat), dtype=bool), np.full(len(plat), -1), np.zeros((len(plat), 2, 2))
         held[index], reading[index] = True, own_held
         at[index] = np.where(row >= 0, fit.local_row[row], -1)
-        tail = fit.local.tail_dof(plat, shared)
-        return LocatedLocally(grid, plat, shared, fit.local, apart, held, at, reading, own, tail)
+        tail, of_mean = fit.local.tail_dof(plat, shared), fit.local.tail_dof(plat, shared, _MEAN_SETTING)
+        return LocatedLocally(grid, plat, shared, fit.local, apart, held, at, reading, own, tail, of_mean, signal)
     setting_own = np.full(len(plat), variance)
     setting_own[index] = 0.0
     shared[index] = 0.0

@@ -34,7 +34,8 @@ def fit_plat(
     unfound: tuple[Sequence[str], npt.ArrayLike] | None = None,
     allow_unchecked: bool = False,
     local: Prior | None = None,
-    local_least: int = 8,
+    local_few: int = 0,
+    moved_sigma: float = 2.0,
     where: str = WHERE,
 ) -> Fit:
     """Place a plat by its found markers: robust start, then weighted least squares with iterative data snooping.
@@ -65,8 +66,10 @@ def fit_plat(
         Fit even when nothing is left over to check it.
     local : cemgis.signal.Prior, optional
         What is expected of a smooth local signal beside the model; without it none is looked for.
-    local_least : int
-        With fewer markers they are judged by the model alone (rule ``fit.signal_markers``).
+    local_few : int
+        With no more markers than this, every likely choice of bad ones is weighed (rule ``fit.weighed_markers``).
+    moved_sigma : float
+        How far a moved marker lies off, each coordinate, for that (rule ``marker.moved_sigma``).
     where : str
         Named in the error.
 
@@ -137,4 +140,4 @@ def fit_plat(
     linear = at.found.state.linear / spread
     start = Start(linear, at.found.state.offset + origin - linear @ middle, at.found.variance)
     final = finished_fit(model, plat, grid, reading, used, over, start, prior, alpha, power)
-    return final if local is None else localised(final, here, local, local_least, prior, alpha, power)
+    return final if local is None else localised(final, here, local, (local_few, moved_sigma), prior, alpha, power)

@@ -10,16 +10,23 @@ from scipy.spatial import cKDTree
 
 from cemgis.adjust import inverse_blocks, noncentrality, quadratics
 from cemgis.fit.finishing import Start, finished_fit, in_order
+from cemgis.fit.models import MODELS
 from cemgis.fit.refusing import count_apart, least_sites
 from cemgis.fit.result import Fit
 from cemgis.fit.snooping import square_limits
 from cemgis.signal import Local, Prior, collocate, learn, outside
+from cemgis.suspects import weigh
 
 __all__ = ["localised"]
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int64]
+_LEAST = 8
+"""With fewer markers that agree they are judged by the model alone, where they are not weighed. Assumption."""
+_BAD_CHANCE, _DOUBT_CHANCE = 0.5, 0.25
+"""A marker that is bad with more than the first chance is set aside, with more than the second it is in doubt.
+Assumption, no source."""
 _RELEARN = 400
 """With more markers a signal's covariance is not learned in every round of tests."""
 
@@ -61,12 +68,15 @@ def _near_agreement(plat: Floats, misses: Floats, alpha: float) -> Flags:
 
 
 def localised(
-    fit: Fit, usable: Flags, expected: Prior, least: int, prior: tuple[float, float], alpha: float, power: float
-) -> Fit:
+    fit: Fit, usable: Flags, expected: Prior, few: tuple[int, float], prior: tuple[float, float], alpha: float,
+    power: float,
+) -> Fit:  # fmt: skip
     """Look for a signal, judge every marker by it, and carry both into the fit; the plain fit where there is none."""
     rows = in_order(fit.plat_xy, fit.grid_xy)
     rows = rows[usable[rows]]
-    used, over, near = fit.used[rows], fit.unresolved[rows], None
+    if len(rows) <= few[0]:
+        return _weighed(fit, rows, expected, few[1], prior, alpha, power)
+    used, over, near, least = fit.used[rows], fit.unresolved[rows], None, _LEAST
     if used.sum() >= least:
         start = _near_agreement(fit.plat_xy[rows], fit.misses[rows], alpha)
         at = _local_snoop(fit, rows, start if start.sum() >= least else used, expected, least, alpha)
@@ -78,15 +88,49 @@ def localised(
     flags[rows], doubt[rows] = used, over
     begin = Start(fit.linear, fit.offset - fit.linear @ fit.plat_centre, fit.setting_sigma**2)
     plain = finished_fit(fit.model, fit.plat_xy, fit.grid_xy, fit.reading_cov, flags, doubt, begin, prior, alpha, power)
-    mine, every = rows[used], in_order(fit.plat_xy, fit.grid_xy)
+    mine = rows[used]
     given = plain.plat_xy[mine], plain.jacobian(plain.plat_xy[mine]), plain.misses[mine], plain.reading_cov[mine]
     local = learn(*given, expected, near=near)
     if local is None:
         return fit
-    tests = _LocalTests(plain, every, flags[every], _likeliest(local, *given, expected), alpha)
+    return _carried(plain, local, _likeliest(local, *given, expected), mine, alpha, power)
+
+
+def _weighed(
+    fit: Fit, rows: Ints, expected: Prior, moved_sigma: float, prior: tuple[float, float], alpha: float, power: float
+) -> Fit:
+    """Judge few markers by all likely choices of bad ones and all covariances together."""
+    plat = fit.plat_xy[rows]
+    least = least_sites(fit.model)[1]
+    if 2 * len(rows) <= MODELS[fit.model] or count_apart(plat[fit.used[rows]]) < least:
+        return fit
+    extent = np.ptp(plat, axis=0) * fit.scale
+    area = float(max(extent[0] * extent[1], extent.max() ** 2 / 4.0, (50.0 * prior[0]) ** 2))
+    given = plat, fit.jacobian(plat), fit.misses[rows], fit.reading_cov[rows]
+    found = weigh(*given, expected, moved_sigma=moved_sigma, area=area, least=least, start=fit.used[rows])
+    good = found.bad < _BAD_CHANCE
+    if count_apart(plat[good]) < least:
+        good = fit.used[rows]
+    flags, doubt = np.zeros(len(fit.used), dtype=bool), np.zeros(len(fit.used), dtype=bool)
+    flags[rows], doubt[rows] = good, good & (found.bad > _DOUBT_CHANCE)
+    begin = Start(fit.linear, fit.offset - fit.linear @ fit.plat_centre, fit.setting_sigma**2)
+    plain = finished_fit(fit.model, fit.plat_xy, fit.grid_xy, fit.reading_cov, flags, doubt, begin, prior, alpha, power)
+    mine = rows[good]
+    one = collocate(plat[good], plain.jacobian(plat[good]), plain.misses[mine], plain.reading_cov[mine], found.likely)
+    single = Local((one,), np.ones(1), found.likely, found.chance, found.setting_dof)
+    local = found.local(plat, plain.jacobian(plat), plain.misses[rows], plain.reading_cov[rows])
+    chance = np.full(len(flags), np.nan)
+    chance[rows] = found.bad
+    return replace(_carried(plain, local, single, rows, alpha, power), bad_chance=chance)
+
+
+def _carried(plain: Fit, local: Local, likely: Local, mine: Ints, alpha: float, power: float) -> Fit:
+    """Return the fit with a signal: `mine` are the markers the signal was made from, `likely` judges the used ones."""
+    flags, every = plain.used, in_order(plain.plat_xy, plain.grid_xy)
+    tests = _LocalTests(plain, every, flags[every], likely, alpha)
     left_out = np.full_like(plain.misses, np.nan)
     left_out[mine] = local.left_out(plain.misses[mine])[0]
-    apart = every[~flags[every]]
+    apart = np.setdiff1d(every, mine)
     places = plain.plat_xy[apart]
     left_out[apart] = plain.misses[apart] - local.predicted(places, plain.jacobian(places))[0]
     misses = plain.misses.copy()

@@ -75,7 +75,9 @@ class Fit:
         Signal beside the model. Then `misses`, `tau`, `tau_limit`, `redundancy`, `smallest_detectable`,
         `leave_one_out`, `unresolved` and `used` come from both together; everything else is the model's alone.
     local_row : (n,) array of int, optional
-        Row of each marker in it, -1 for those not used.
+        Row of each marker in it, -1 for those that take no part.
+    bad_chance : (n,) array, optional
+        Chance that a marker is bad, where there are so few that every choice was weighed.
     """
 
     model: str
@@ -106,6 +108,7 @@ class Fit:
     leave_one_out: Floats
     local: Local | None = None
     local_row: Ints | None = None
+    bad_chance: Floats | None = None
 
     def transform(self, plat_xy: npt.ArrayLike) -> Floats:
         """Grid coordinates (m, 2) of plat coordinates (m, 2) by the model alone."""

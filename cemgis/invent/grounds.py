@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -59,6 +59,8 @@ def ground(
     found: float | None = None,
     bad: float | None = None,
     setting_sigma: float | None = None,
+    distortion: float = 0.0,
+    distortion_length: float = 150.0,
     sections: int | None = None,
     lots: int | None = None,
     pattern: str | None = None,
@@ -77,6 +79,11 @@ def ground(
         Share of the found that are moved, misread or at a wrong corner, 0 to 1.
     setting_sigma : float, optional
         Standard deviation of each coordinate of a corner's setting error, in feet, whatever the ground's unit.
+    distortion : float
+        Standard deviation of each coordinate of a smooth distortion of every plat, in feet; none when left out. Tenths
+        of feet are usual, 1.2 ft is much.
+    distortion_length : float
+        Distance over which it changes, in feet.
     sections : int, optional
     lots : int, optional
         About how many lots in all; 40 to 400 when drawn.
@@ -93,7 +100,7 @@ def ground(
     Raises
     ------
     ValueError
-        For a pattern or CRS that is not listed.
+        For a pattern or CRS that is not listed, and for a distortion or a distance that cannot be.
 
     Examples
     --------
@@ -105,6 +112,9 @@ def ground(
         if given is not None and given not in known:
             msg = f"there is no {what} {given!r}: choose {', '.join(known)}"
             raise ValueError(msg)
+    if not (distortion >= 0.0 and distortion_length > 0.0):
+        msg = f"a distortion of {distortion} ft over {distortion_length} ft cannot be"
+        raise ValueError(msg)
     rng = np.random.default_rng(seed)
     # Everything is drawn whether it is needed or not, so that giving one option leaves the others as they were.
     drawn_found, drawn_bad, drawn_sigma = rng.uniform(0.15, 0.45), rng.uniform(0.0, 0.06), rng.uniform(0.06, 0.35)
@@ -124,6 +134,10 @@ def ground(
     foot = 1.0 if in_feet else 0.3048
     suffix = "ft" if in_feet else "m"
     text, placements = _invented_text(rng, crs, suffix, pattern, count, total, sigma_ft * foot, (east, north))
+    placements = {
+        name: replace(placement, bend=distortion * foot, bend_length=distortion_length * foot)
+        for name, placement in placements.items()
+    }
     heads = dict.fromkeys("ABCDEFGHIJKLMNOPQRSTUVWXYZ"[:count], WEST)
     made = set_out(text, {}, placements, heads, rng)
     rows = _found_by_plat(made, found, rng)

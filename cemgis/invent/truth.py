@@ -30,6 +30,7 @@ __all__ = [
     "known_truth",
     "rectangles",
     "set_out",
+    "smooth",
     "truth_text",
     "turn_along",
 ]
@@ -70,12 +71,16 @@ class Placement:
         Grid coordinates (easting, northing) of the middle of the plat's extent.
     setting_sigma : float
         Standard deviation of the error with which each corner was set, each coordinate, in the ground's unit.
+    bend, bend_length : float
+        Standard deviation of a smooth distortion, each coordinate, and the distance over which it changes.
     """
 
     north: float
     scale: float
     middle: tuple[float, float]
     setting_sigma: float
+    bend: float = 0.0
+    bend_length: float = 1.0
 
     def conformal(self, plat_xy: Floats) -> tuple[float, float, float, float]:
         """Return a, b, e0, n0 of E = a x - b y + e0, N = b x + a y + n0, for a plat with these points.
@@ -97,6 +102,23 @@ def apply(parameters: tuple[float, float, float, float], plat_xy: Floats) -> Flo
     """Lay plat coordinates on the ground: shift, turn and scale."""
     a, b, e0, n0 = parameters
     return np.column_stack([a * plat_xy[:, 0] - b * plat_xy[:, 1] + e0, b * plat_xy[:, 0] + a * plat_xy[:, 1] + n0])
+
+
+def smooth(rng: np.random.Generator, xy: Floats, sigma: float, length: float, waves: int = 300) -> Floats:
+    """Smooth random displacement (n, 2), a sum of plane waves whose covariance comes near ``exp(-(d/length)**2)``.
+
+    Examples
+    --------
+    >>> far = np.zeros((4000, 2))
+    >>> far[:, 0] = 1e4 * np.arange(4000)
+    >>> bool(abs(smooth(np.random.default_rng(1), far, 0.5, 100.0).std() - 0.5) < 0.05)
+    True
+    """
+    frequency = np.sqrt(2.0) / length * rng.standard_normal((2, waves, 2))
+    phase = rng.uniform(0.0, 2.0 * np.pi, (2, waves))
+    cosines = np.cos(np.einsum("ckd,nd->nck", frequency, xy) + phase)
+    out: Floats = sigma * np.sqrt(2.0 / waves) * cosines.sum(axis=2)
+    return out
 
 
 def bounded(rng: np.random.Generator, size: int | tuple[int, ...], sigma: float, most: float) -> Floats:
@@ -166,6 +188,8 @@ def set_out(
         while (far := np.hypot(*errors.T) > most).any():
             errors[far] = rng.standard_normal((int(far.sum()), 2))
         corners[mine] = apply(conformal[name], plat_xy[mine]) + placement.setting_sigma * errors
+        if placement.bend:
+            corners[mine] += smooth(rng, plat_xy[mine], placement.bend, placement.bend_length)
     site_plats = plat.sites["plat"].astype(str).to_numpy()
     site_xy = plat.sites[["plat_x", "plat_y"]].to_numpy(float)
     at = plat.sites["corner_index"].to_numpy(int)

@@ -435,15 +435,21 @@ def _covariances(table: pd.DataFrame) -> Floats:
     return np.stack(parts, axis=1).reshape(-1, 2, 2)
 
 
+def _expected(ground: Ground) -> Prior:
+    """Gather what is expected of how a plat bends and how its markers were set."""
+    rules = ground.rules
+    return Prior(
+        rules["fit.setting_sigma"], rules["fit.setting_dof"], rules["fit.signal_sigma"], rules["fit.signal_length"],
+        rules["fit.signal_spread"], rules["fit.signal_none"],
+    )  # fmt: skip
+
+
 def _fit(
     ground: Ground, name: str, sites: pd.DataFrame, site: npt.NDArray[np.int64], at: Floats, cov: Floats,
     markers: pd.DataFrame, rows: npt.NDArray[np.int64], missing: npt.NDArray[np.int64], *, local: bool = False,
 ) -> Fit:  # fmt: skip
     rules = ground.rules
-    expected = Prior(
-        rules["fit.setting_sigma"], rules["fit.setting_dof"], rules["fit.signal_sigma"], rules["fit.signal_length"],
-        rules["fit.signal_spread"], rules["fit.signal_none"],
-    )  # fmt: skip
+    expected = _expected(ground)
     places = sites[["plat_x", "plat_y"]].to_numpy(dtype=float)
     return fit_plat(
         places[site], at, cov,
@@ -451,8 +457,8 @@ def _fit(
         power=rules["fit.power"], model=ground.plat(name).model,
         labels=markers["marker_id"].iloc[rows].astype(str).tolist(),
         unfound=(sites["label"].iloc[missing].astype(str).tolist(), places[missing]), where=f"plat {name}",
-        local=expected if local else None, local_least=int(rules["fit.signal_markers"]),
-        allow_unchecked=ground.plat(name).allow_unchecked,
+        local=expected if local else None, local_few=int(rules["fit.weighed_markers"]),
+        moved_sigma=rules["marker.moved_sigma"], allow_unchecked=ground.plat(name).allow_unchecked,
     )  # fmt: skip
 
 
@@ -495,8 +501,9 @@ def _shifts(
     if not fits:
         return {}, [], {"files": {}}
     table = file_shifts(
-        fits, frame, alpha=rules["fit.alpha"], least=rules["accuracy.file_shift"], unit=ground.unit, control=control
-    )
+        fits, frame, alpha=rules["fit.alpha"], least=rules["accuracy.file_shift"], unit=ground.unit, control=control,
+        expected={entry.name: _expected(ground) for entry in ground.plats if entry.local},
+    )  # fmt: skip
     shifted: dict[str, str] = {}
     findings: list[Finding] = []
     for file, found in table.iterrows():
@@ -612,7 +619,9 @@ def _judge(
     short = sites["short_side"].to_numpy(dtype=float)
     for row in np.flatnonzero(unresolved & ~sure):
         where = (float(at[row, 0]), float(at[row, 1]))
-        reason = f"misses by {_length(ground, miss[row])}, and too few markers are left to tell which is wrong"
+        chance = fits[str(plats[row])].bad_chance
+        share = "" if chance is None else f" (chance {chance[row_in_fit[row]]:.0%} that it is this one)"
+        reason = f"misses by {_length(ground, miss[row])}, and too few markers are left to tell which is wrong{share}"
         findings.append(find("marker unexplained", markers["marker_id"].iloc[row], reason, at=where))
         causes[str(markers["marker_id"].iloc[row])] = {
             "kind": "marker unexplained",
