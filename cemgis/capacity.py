@@ -213,7 +213,7 @@ def still_possible(
     ...                        "state": ["vacant", "occupied", "lost"], "burials": [0, 1, 0],
     ...                        "state_why": [None, "interment 1901", "taken by tree T1"]})
     >>> still_possible(spaces, rules=Rules(FOOT))[["use", "full", "why"]].values.tolist()
-    [['free', 1, ''], ['used', 0, 'interment 1901'], ['lost', 0, 'taken by tree T1']]
+    [['free', 1, ''], ['used, urns may follow', 0, 'interment 1901'], ['lost', 0, 'taken by tree T1']]
     """
     names = ["space_id", "section", "kind", "lot_id", "state", "state_why", "burials"]
     tables = [pd.DataFrame(spaces).reindex(columns=names).astype(object)]

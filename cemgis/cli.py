@@ -90,6 +90,11 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--as-of", metavar="DAY", help="day of publication, 2026-05-01 (default: today)")
     made.add_argument("--board", default="auto", help="sheet of the gate board: tabloid, A3, A2, A1 or auto")
     made.add_argument("--leaflet", default="auto", help="sheet of the leaflet: letter, A4 or auto")
+    made.add_argument(
+        "--underlay", type=Path, metavar="FILE",
+        help="GeoTIFF to lay under the page's map; look at it first: all that can be seen on it is published",
+    )  # fmt: skip
+    made.add_argument("--attribution", metavar="TEXT", help="whose picture that is and on which terms; shown with it")
     made = add("export", _export, "hand ground.gpkg on as shapefiles, a file geodatabase, GeoJSON or CSV")
     folder(made)
     made.add_argument("--to", required=True, choices=EXPORTS, help="format")
@@ -348,7 +353,8 @@ def _maps(given: argparse.Namespace) -> int:
 def _publish(given: argparse.Namespace) -> int:
     from cemgis import pipeline
 
-    done = pipeline.publish(given.folder, day=given.as_of, board=given.board, leaflet=given.leaflet)
+    done = pipeline.publish(given.folder, day=given.as_of, board=given.board, leaflet=given.leaflet,
+                            underlay=given.underlay, attribution=given.attribution)  # fmt: skip
     if given.json:
         _print_json(done.summary())
     else:

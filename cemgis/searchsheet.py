@@ -220,7 +220,7 @@ def _list(axes: Any, rows: pd.DataFrame, facts: Facts, reads: str, y: float) -> 
         _text(axes, x, y, name, 7.0, fontstyle="italic")
     y -= 3.0
     axes.add_line(Line2D([_EDGE, _PAGE[0] - _EDGE], [y, y], color=_DARK, linewidth=0.5))
-    floor = 62.0
+    floor = 72.0
     count = max(int((y - floor) / _ROW), 1)
     for row in rows.head(count).itertuples():
         y -= _ROW
@@ -254,7 +254,7 @@ def _list(axes: Any, rows: pd.DataFrame, facts: Facts, reads: str, y: float) -> 
         _text(
             axes,
             _EDGE,
-            floor - 9.0,
+            y - 9.0,
             "* from markers that are not trusted yet: occupy them once more",
             6.6,
             fontstyle="italic",

@@ -489,11 +489,19 @@ if sys.platform != "win32":  # no limit on a file's size there, and folders know
         assert (hill / "ground.gpkg").read_bytes() == before
 
 
-def test_one_feature_that_cannot_be_read_is_named_and_the_rest_is_kept(hill, text, capsys):
+def test_an_attribute_that_is_no_number_is_named_with_its_feature(hill, text, capsys):
     content = stones(stone(monument_id="a", height=3.0), stone(9.0, monument_id="b", height="tall"))
     lay(hill, {"ground.toml": text + MONUMENTS.format("geojson"), "survey/stones.geojson": content})
     capsys.readouterr()
+    assert cli.main(["build", str(hill), "--no-maps"]) == 2
+    assert "survey/stones.geojson feature 2: height is 'tall', not real" in capsys.readouterr().err
+
+
+def test_a_feature_without_a_shape_is_named_and_the_rest_is_kept(hill, text, capsys):
+    whole = json.loads(stones(stone(monument_id="a"), stone(9.0, monument_id="b")))
+    whole["features"][1]["geometry"] = None
+    lay(hill, {"ground.toml": text + MONUMENTS.format("geojson"), "survey/stones.geojson": json.dumps(whole)})
+    capsys.readouterr()
     assert cli.main(["build", str(hill), "--no-maps"]) == 0
-    said = capsys.readouterr().out
-    assert "survey/stones.geojson: 1 feature left out (feature 2" in said
+    assert "survey/stones.geojson: 1 feature left out (feature 2" in capsys.readouterr().out
     assert geopackage.read_layer(hill / "ground.gpkg", "monuments")["monument_id"].tolist() == ["a"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import io
 import json
@@ -11,16 +12,22 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pypdf
 import pypdfium2
 import pytest
+import rasterio
+from PIL import Image
 from planted_ground import PEOPLE, TOML, make, planted, tables
 from public_bytes import found_in
+from rasterio.transform import from_bounds
 
 from cemgis.cli import main
 from cemgis.errors import InputError
+from cemgis.files import geopackage
 from cemgis.pipeline import publish, publishing
+from cemgis.pipeline.evidence import read_ground
 
 DAY = "2025-06-01"
 EXPECTED = {"map.html", "board.pdf", "leaflet.pdf", "data/about.txt", "data/dictionary.csv", "data/ground-public.gpkg",
@@ -325,3 +332,47 @@ def test_public_and_staff_cannot_be_mistaken(own, capsys):
     assert "Status: PUBLIC" in (own / "maps" / "public" / "data" / "about.txt").read_text(encoding="utf-8")
     assert (own / "maps" / "staff" / "withheld.txt").read_text(encoding="utf-8").startswith("STAFF")
     assert not any("staff" in name for name in contents(own))
+
+
+# ---- a picture under the page's map ----------------------------------------------------------------------------------
+
+
+def photograph(folder, path, **tags):
+    """A GeoTIFF over all that is there, with remarks in it as a camera or an office writes them."""
+    ground = read_ground(folder)
+    west, south, east, north = geopackage.read_ground(folder / "ground.gpkg")["spaces"].total_bounds
+    shape = (60, 80)
+    pixels = np.full((3, *shape), 120, dtype=np.uint8)
+    pixels[0, :30] = 200
+    with rasterio.open(
+        path, "w", driver="GTiff", count=3, dtype="uint8", height=shape[0], width=shape[1], crs=ground.crs.crs,
+        transform=from_bounds(west - 20, south - 20, east + 20, north + 20, shape[1], shape[0]),
+    ) as target:  # fmt: skip
+        target.write(pixels)
+        target.update_tags(**tags)
+    return path
+
+
+def test_a_picture_is_laid_under_the_map_and_says_whose_it_is(own, tmp_path):
+    path = photograph(own, tmp_path / "Canaryfile.tif", TIFFTAG_ARTIST="Canaryartist", NOTE="Canarynote")
+    before = publish(own, day=DAY)
+    plain = (own / "maps" / "public" / "map.html").read_bytes()
+    publish(own, day=DAY, underlay=path, attribution="Photograph: Tansy Fork, <b>CC BY</b> {{7*7}}")
+    page = own / "maps" / "public" / "map.html"
+    pictures = re.findall(rb"UklGR[A-Za-z0-9+/]{20,}={0,2}", page.read_bytes())
+    assert len(pictures) == 1
+    assert not re.search(rb"UklGR[A-Za-z0-9+/]{20,}", plain)
+    shown = Image.open(io.BytesIO(base64.b64decode(pictures[0]))).convert("RGB")
+    middle = shown.width // 2
+    assert shown.getpixel((middle, 5))[0] > 170 > 140 > shown.getpixel((middle, shown.height - 5))[0]
+    assert b"Tansy Fork, <b>" not in page.read_bytes()  # text, not markup
+    for word in ("Canaryfile", "Canaryartist", "Canarynote"):
+        assert not found_in(own / "maps" / "public", word)
+    assert before.people == publish(own, day=DAY).people
+
+
+def test_a_picture_needs_to_say_whose_it_is(own, tmp_path):
+    path = photograph(own, tmp_path / "photo.tif")
+    refused(own, "nothing says whose picture it is", underlay=path)
+    refused(own, "there is no picture", attribution="Tansy Fork")
+    refused(own, "no such file", underlay=tmp_path / "none.tif", attribution="Tansy Fork")

@@ -11,19 +11,22 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from cemgis.disclosure import PublicGround, disclose
 from cemgis.errors import Gather, InputError
 from cemgis.files import geopackage
 from cemgis.files.public import PUBLIC_FILES, public_data
+from cemgis.files.underlay import read_underlay
 from cemgis.files.whole import input_error, write_text
 from cemgis.ground import Chosen, Ground
 from cemgis.names import folded
 from cemgis.pipeline.evidence import read_ground
 from cemgis.pipeline.facts import map_facts
 from cemgis.sheets.public import board_sheet, leaflet_sheet
-from cemgis.web.public import public_page
+from cemgis.web.picture import webp
+from cemgis.web.public import BaseImage, public_page
 
 __all__ = ["Published", "publish"]
 
@@ -77,7 +80,8 @@ def _said(withheld: pd.DataFrame) -> list[str]:
 
 
 def publish(
-    folder: Path, *, day: str | None = None, board: str = "auto", leaflet: str = "auto"
+    folder: Path, *, day: str | None = None, board: str = "auto", leaflet: str = "auto", underlay: Path | None = None,
+    attribution: str | None = None,
 ) -> Published:  # fmt: skip
     """Write ``maps/public`` from a built ground: page, board, leaflet and data, or nothing at all.
 
@@ -88,6 +92,10 @@ def publish(
         The day of publication, ISO, to which ages and days since a burial are counted; today when left out.
     board, leaflet : str
         A sheet's name, or ``auto``.
+    underlay : Path, optional
+        A raster file to lay under the page's map. All that can be seen on it is published.
+    attribution : str, optional
+        Whose picture that is and under which terms it may be shown; shown with it, and needed with it.
 
     Returns
     -------
@@ -97,8 +105,8 @@ def publish(
     ------
     InputError
         When nothing is built, what is built is not what the evidence says now or was changed by hand since, no licence
-        is given, a wish to withhold or somebody to point out fits nobody, or something cannot be written. What was
-        published before stays as it was then.
+        is given, a picture comes without its attribution, a wish to withhold or somebody to point out fits nobody, or
+        something cannot be written. What was published before stays as it was then.
     """
     folder = Path(folder)
     ground = read_ground(folder)
@@ -113,7 +121,8 @@ def publish(
     sheets = ("tabloid", "letter") if ground.unit.is_foot else ("A3", "A4")
     log.info("publishing %s people", f"{len(public.graves):,}")
     files = {
-        _PAGE: public_page(public, licence=licence, contact=contact).encode("utf-8"),
+        _PAGE: public_page(public, licence=licence, contact=contact,
+                           base_image=_picture(ground, public, underlay, attribution)).encode("utf-8"),
         _BOARD: board_sheet(public, licence=licence, contact=contact, convergence_deg=turn,
                             paper=sheets[0] if board == "auto" else board),
         _LEAFLET: leaflet_sheet(public, licence=licence, contact=contact, convergence_deg=turn, chosen=chosen,
@@ -130,6 +139,26 @@ def publish(
     _put(target, files)
     made = [*(target / name for name in files), report]
     return Published(ground.name, public.as_of, len(public.graves), public.withheld, made)
+
+
+def _picture(ground: Ground, public: PublicGround, file: Path | None, attribution: str | None) -> BaseImage | None:
+    """Read the picture under the page's map; nothing of its file is published but what can be seen and whose it is."""
+    whose = (attribution or "").strip()
+    if file is None:
+        if whose:
+            raise InputError.of("attribution", "there is no picture", "Name the picture with --underlay.")
+        return None
+    if not whose:
+        raise InputError.of(
+            str(file), "nothing says whose picture it is", "Say who made it and under which terms it may be shown."
+        )
+    layers = (public.sections, public.lots, public.spaces, public.drives)
+    boxes = np.array([table.total_bounds for table in layers if len(table) and table.geometry.notna().any()])
+    if not len(boxes):
+        raise InputError.of(str(file), "nothing that is published has a place to lay it under", "Leave it out.")
+    around = [*boxes[:, :2].min(axis=0), *boxes[:, 2:].max(axis=0)]
+    data, corners = webp(read_underlay(file, ground.crs, around))
+    return BaseImage(data, corners, whose)
 
 
 def _day(day: str | None) -> str:

@@ -81,7 +81,7 @@ class Sought:
         for row in self.table.itertuples():
             lines.append(say_row(row, unit, reads))
         length = walk_length(shapely.get_coordinates(self.table.geometry.to_numpy()), np.arange(len(self.table)))
-        lines.append(f"{len(self.table)} markers to look for; the walk is {say_length(length, unit)} long.")
+        lines.append(f"{len(self.table)} markers to look for; the walk is {length:,.0f} {unit.suffix} long.")
         return "\n".join([*lines, *(f"  {path}" for path in self.made)])
 
 

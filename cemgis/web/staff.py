@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import io
 from collections.abc import Mapping
 from typing import Any
 
@@ -11,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
-from PIL import Image
 
 from cemgis import __version__
 from cemgis.drawing import Facts, Underlay, heads_settled, north_words, say_unsettled, unsettled_heads
@@ -21,6 +19,7 @@ from cemgis.reference import to_lonlat
 from cemgis.schema import Layer
 from cemgis.web.packing import Packer, grid_polynomial, mercator
 from cemgis.web.page import assemble, own
+from cemgis.web.picture import webp
 
 __all__ = ["staff_page"]
 
@@ -38,7 +37,6 @@ _WORDS = {
     "rights": ("Rights", "Right"), "findings": ("Findings", "Finding"), "run": ("Made from", "Made from"),
 }  # fmt: skip
 _SHUT = ("occupations", "readings")
-_MOST_PIXELS = 2000  # a side of a picture under the map: half a foot a pixel on a ground of 1,000 ft
 _NO_SYMBOL = -1
 
 
@@ -90,17 +88,11 @@ def _facts(facts: Facts) -> dict[str, Any]:
 
 
 def _picture(underlay: Underlay, packer: Packer, facts: Facts) -> tuple[dict[str, Any], str]:
-    """Return where an underlay lies on the page and its bytes, base64; of a large one fewer pixels are kept."""
-    rows, columns = underlay.image.shape[:2]
-    image = Image.fromarray(underlay.image)
-    image.thumbnail((_MOST_PIXELS, _MOST_PIXELS))
-    kept = io.BytesIO()
-    image.save(kept, format="WEBP", quality=80, method=4)
-    pixels = np.array([[0.0, 0.0], [columns, 0.0], [0.0, rows]])
-    grid = pixels @ underlay.matrix[:, :2].T + underlay.matrix[:, 2]
+    """Return where an underlay lies on the page and its bytes, base64."""
+    kept, grid = webp(underlay)
     corners = mercator(to_lonlat(grid, facts.crs)) - packer.origin
     told = {"kind": "image/webp", "corners": corners.tolist(), "words": underlay.words}
-    return told, base64.b64encode(kept.getvalue()).decode("ascii")
+    return told, base64.b64encode(kept).decode("ascii")
 
 
 def staff_page(
