@@ -40,6 +40,7 @@ __all__ = [
     "Thing",
     "depth_window",
     "excavation",
+    "gap_covariance",
     "parse_order",
     "place_dig",
     "plan_opening",
@@ -60,6 +61,8 @@ _STEP = 1.0 / 24.0  # half an inch of a foot; digs are shifted by whole steps
 _SPOIL_HEIGHT = 1.5  # feet a spoil heap is taken to stand; no source
 _SEED = 1868
 _TINY = 1e-12
+_ALMOST = 1e-9
+_TURN = 0.5  # degrees; digs are turned by whole steps
 _NEVER = 1e-15  # a chance below this counts as none
 _POINTS = 13  # two to the power of it: points for the integral over several gaps whose variance is open
 _SCALES = 32
@@ -364,6 +367,8 @@ class Dig:
         How far it reaches out of its space; zero when it lies in it.
     gaps : (m,) array
         Least gap to each thing; negative where it reaches into it.
+    turn : float
+        Degrees turned clockwise out of the direction of the heads, beside a crooked neighbour; in `heads_azimuth`.
     """
 
     corners: Floats
@@ -374,6 +379,7 @@ class Dig:
     from_head_line: float
     outside: float
     gaps: Floats
+    turn: float = 0.0
 
     @property
     def polygon(self) -> Any:
@@ -537,13 +543,13 @@ def _span(shape: Any, through: Floats, way: Floats) -> tuple[float, float]:
 
 def place_dig(
     space: Any, heads_azimuth: float, container: tuple[float, float], *, room: float, head_strip: float,
-    things: Sequence[Any] = (), needed: ArrayLike = (), step: float = _STEP,
+    things: Sequence[Any] = (), needed: ArrayLike = (), step: float = _STEP, turn: float = 0.0,
 ) -> Dig:  # fmt: skip
-    """Lay the dig square into its space, or shifted across it so that the least clearance is largest.
+    """Lay the dig square into its space, or shifted across it, or turned, so that the least clearance is largest.
 
     It starts behind the foundation strip, as far as the space is long enough. It stays in the middle if everything
     is far enough away there, and is else shifted by whole steps, at most so far that the container itself stays in
-    the space.
+    the space. Only if that is not enough, it is turned about its middle as well, where that gains half a step or more.
 
     Parameters
     ----------
@@ -559,6 +565,8 @@ def place_dig(
     needed : (m,) array
         Earth that each asks for.
     step : float
+    turn : float
+        Degrees by which it may be turned at most, in steps of half a degree.
 
     Examples
     --------
@@ -583,39 +591,84 @@ def place_dig(
     shapes = np.asarray(list(things), dtype=object)
     asked = np.asarray(needed, dtype=float)
 
-    def gaps(shifts: Any) -> Floats:
-        if not len(shapes):
-            return np.empty((len(shifts), 0))
-        digs = shapely.polygons(
-            np.stack([dig_corners(across + right * shift, heads_azimuth, width, length) for shift in shifts])
-        )
-        first, second = np.repeat(digs, len(shapes)), np.tile(shapes, len(shifts))
-        out = shapely.distance(first, second)
-        over = np.flatnonzero(out <= 0)
-        if len(over):
-            out[over] = least_gap(first[over], second[over])[0]
-        return np.asarray(out.reshape(len(shifts), len(shapes)))
-
-    best, best_gaps = 0.0, gaps(np.zeros(1))[0]
-    if len(shapes) and (best_gaps < asked).any():
+    best = _Laid(np.zeros(1), np.zeros(1))
+    best_gaps = _gaps(_digs(best, across, heads_azimuth, width, length), shapes)
+    if len(shapes) and (best_gaps[0] < asked).any():
         most = max((right_edge - left_edge - container[0]) / 2.0, 0.0)
         count = int(most / step + 1e-9)
         shifts = np.arange(-count, count + 1, dtype=np.float64) * step
-        found = gaps(np.asarray(shifts, dtype=np.float64))
-        spare = np.minimum((found - asked).min(axis=1), 0.0)  # more than what is asked gains nothing
-        least = found.min(axis=1)
-        order = np.lexsort((np.abs(shifts), -np.round(least, 9), -np.round(spare, 9)))
-        # of those that satisfy everything, the one that is moved least
-        if spare[order[0]] >= -1e-9:
-            good = np.flatnonzero(spare >= -1e-9)
-            pick = int(good[np.argmin(np.abs(shifts[good]))])
-        else:
-            pick = int(order[0])
-        best, best_gaps = float(shifts[pick]), found[pick]
-    corners = dig_corners(across + right * best, heads_azimuth, width, length)
+        best, best_gaps = _best(
+            _Laid(shifts, np.zeros(len(shifts))), across, heads_azimuth, (width, length), shapes, asked
+        )
+        if turn > 0 and _spare(best_gaps, asked)[0] < -_ALMOST:
+            turns = np.arange(1, int(turn / _TURN + 1e-9) + 1) * _TURN
+            both = np.concatenate([-turns, turns])
+            trial = _Laid(np.tile(shifts, len(both)), np.repeat(both, len(shifts)))
+            # turned, the container itself must stay in its space
+            inner = _digs(trial, across, heads_azimuth, container[0], container[1])
+            kept = shapely.covers(shapely.buffer(space, 1e-6), inner)
+            if kept.any():
+                trial = _Laid(trial.shift[kept], trial.turn[kept])
+                other, other_gaps = _best(trial, across, heads_azimuth, (width, length), shapes, asked)
+                if _spare(other_gaps, asked)[0] > _spare(best_gaps, asked)[0] + step / 2.0:
+                    best, best_gaps = other, other_gaps
+    azimuth = (heads_azimuth + float(best.turn[0])) % 360.0
+    corners = dig_corners(across + right * best.shift[0], azimuth, width, length)
     outside = shapely.distance(shapely.points(corners), space)
     far = float(outside.max())
-    return Dig(corners, heads_azimuth, width, length, best, strip, far if far > 1e-9 else 0.0, best_gaps)
+    return Dig(corners, azimuth, width, length, float(best.shift[0]), strip, far if far > 1e-9 else 0.0, best_gaps[0],
+               float(best.turn[0]))  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Laid:
+    """Ways to lay a dig: moved to the right (n,), and turned (n,) by degrees clockwise."""
+
+    shift: Floats
+    turn: Floats
+
+
+def _digs(laid: _Laid, across: Floats, azimuth: float, width: float, length: float) -> NDArray[np.object_]:
+    _, right = _frame(azimuth)
+    rings = [
+        dig_corners(across + right * shift, azimuth + turn, width, length)
+        for shift, turn in zip(laid.shift, laid.turn, strict=True)
+    ]
+    return np.asarray(shapely.polygons(np.stack(rings)))
+
+
+def _gaps(digs: NDArray[np.object_], shapes: NDArray[np.object_]) -> Floats:
+    """Least gaps (n, m) between n digs and m things; negative by how far they overlap."""
+    if not len(shapes):
+        return np.empty((len(digs), 0))
+    first, second = np.repeat(digs, len(shapes)), np.tile(shapes, len(digs))
+    out = np.asarray(shapely.distance(first, second), dtype=float)
+    over = np.flatnonzero(out <= 0)
+    if len(over):
+        out[over] = least_gap(first[over], second[over])[0]
+    return out.reshape(len(digs), len(shapes))
+
+
+def _spare(gaps: Floats, asked: Floats) -> Floats:
+    """Return what is left over what is asked, at worst; more than enough counts as enough."""
+    return np.asarray(np.minimum((gaps - asked).min(axis=1), 0.0))
+
+
+def _best(
+    laid: _Laid, across: Floats, azimuth: float, size: tuple[float, float], shapes: NDArray[np.object_], asked: Floats
+) -> tuple[_Laid, Floats]:
+    """Best of several ways to lay a dig: the least moved that satisfies all, else the one with the largest gap."""
+    gaps = _gaps(_digs(laid, across, azimuth, *size), shapes)
+    spare = _spare(gaps, asked)
+    moved = np.abs(laid.shift) + np.abs(np.radians(laid.turn)) * size[1] / 2.0
+    counts = np.isfinite(asked)
+    least = gaps[:, counts].min(axis=1) if counts.any() else np.zeros(len(gaps))
+    good = np.flatnonzero(spare >= -_ALMOST)
+    if len(good):
+        pick = int(good[np.argmin(moved[good])])
+    else:
+        pick = int(np.lexsort((moved, -np.round(least, 9), -np.round(spare, 9)))[0])
+    return _Laid(laid.shift[[pick]], laid.turn[[pick]]), gaps[[pick]]
 
 
 def strike(gap: ArrayLike, covariance: ArrayLike, dof: ArrayLike | None = None) -> Strike:
@@ -723,7 +776,7 @@ def _mixed(z: Floats, correlation: Floats, freedom: Floats) -> float:
     return float(weight @ hit.mean(axis=1))
 
 
-def _gap_covariance(
+def gap_covariance(
     dig: Dig, ties: Ties, joint: Floats, things: Sequence[Thing], rows: Sequence[int], dof: ArrayLike | None = None
 ) -> tuple[Floats, Floats]:
     """Covariance (k, k) of the gaps between a dig as its ties set it and things, in the directions of the gaps.
@@ -994,7 +1047,7 @@ def plan_opening(
     ]
     hit = Strike(np.zeros(len(rows)), 0.0)
     if ties is not None and rows:
-        hit = strike(dig.gaps[rows], *_gap_covariance(dig, ties, site.joint, site.things, rows, site.dof))
+        hit = strike(dig.gaps[rows], *gap_covariance(dig, ties, site.joint, site.things, rows, site.dof))
     earth = judge.position(dig, ties, hit, rows)
     judge.touching(dig, skip)
     judge.ties(ties)
@@ -1056,7 +1109,8 @@ def _lay(
         strip = math.inf  # as far towards the foot as the space goes
     elif site.kind == "cremation":
         strip = 0.0
-    return place_dig(site.shape, azimuth, size, room=room, head_strip=strip, things=things, needed=needed)
+    return place_dig(site.shape, azimuth, size, room=room, head_strip=strip, things=things, needed=needed,
+                     turn=0.0 if container.kind == "urn" else rules["dig.turn"])  # fmt: skip
 
 
 class _Judge:

@@ -197,6 +197,8 @@ RULES: Mapping[str, Rule] = dict(
               "strip at the head end of a space that is left for the foundation"),
         _rule("dig.earth_left", "4 in", "length", "assumption", "no source; of 8 in to 1 ft the dig takes 6 in",
               "earth that must be left between a dig and a neighbour's vault"),
+        _rule("dig.turn", 5.0, "degrees", "assumption", "no source; heads of a row are to lie in one line",
+              "by how much a dig may be turned beside a crooked neighbour, where a shift is not enough"),
         _rule("dig.strike_chance", 0.01, "ratio", "assumption", "no source",
               "chance of striking any neighbour above which an opening is to be settled first"),
         _rule("dig.burial_scatter", "0.10 ft", "length", "assumption", "no source",

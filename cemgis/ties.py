@@ -172,6 +172,8 @@ class Ties:
         Covariance of the anchors and the space.
     check : Check or None
     why_no_check : str
+    second : Check or None
+        Another check, from a fourth anchor, where there is one.
     across : float
         By how far the taped head side may differ from its length.
     dof : float
@@ -190,6 +192,12 @@ class Ties:
     why_no_check: str = ""
     across: float = 0.0
     dof: float = np.inf
+    second: Check | None = None
+
+    @property
+    def checks(self) -> tuple[Check, ...]:
+        """The checks there are."""
+        return tuple(one for one in (self.check, self.second) if one is not None)
 
     @property
     def covariance(self) -> Floats:
@@ -471,16 +479,21 @@ def plan_ties(
             at, pair, "left" if off[best, 0] > 0 else "right", lengths[best], angle[best], of_anchors, tape[best],
             anchors.joint, None, across=float(across[best]), dof=anchors.dof,
         )  # fmt: skip
-        check, why = _check(made, anchors, numbers, factor, [int(row) for row in usable if row not in pair])
+        others = [int(row) for row in usable if row not in pair]
+        check, why = _check(made, anchors, numbers, factor, others)
         if check is not None:
-            return replace(made, check=check)
+            # the second from another anchor yet; the other foot corner, if that checks as well
+            fourth = [row for row in others if row != check.anchor]
+            another, _ = _check(made, anchors, numbers, factor, fourth, other_than=check.corner)
+            return replace(made, check=check, second=another)
         chosen = replace(made, why_no_check=why) if chosen is None else chosen
     return chosen
 
 
 def _check(
-    made: Ties, anchors: Anchors, numbers: TieNumbers, factor: float, others: Sequence[int]
-) -> tuple[Check | None, str]:
+    made: Ties, anchors: Anchors, numbers: TieNumbers, factor: float, others: Sequence[int],
+    other_than: int | None = None,
+) -> tuple[Check | None, str]:  # fmt: skip
     """Find the third anchor and the foot corner that check the dig best, also against the wrong side of the line."""
     if not others:
         return None, "no third marker or stone stands within a tape"
@@ -521,6 +534,8 @@ def _check(
         why = "the markers within a tape stand too nearly in one line: a dig in a wrong place would pass the check"
         return None, why if fits.any() else "no third marker or stone stands within a tape"
     score = np.where(tells & fits, (tolerance + 1e-6 * distance) / np.maximum(sees, _SEES), np.inf)
+    if other_than is not None and np.isfinite(score[:, corner != other_than]).any():
+        score[:, corner == other_than] = np.inf
     row, k = divmod(int(np.argmin(score)), len(corner))
     return Check(int(rows[row]), int(corner[k]), float(distance[row, k] / factor), float(tolerance[row, k])), ""
 

@@ -8,19 +8,21 @@ three is read twice and so trusted), and plats set to a tenth of a foot.
 
 from __future__ import annotations
 
-import sys
+import argparse
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import shapely
+from scipy.stats import t as t_distribution
 
 from cemgis import invent, schema
-from cemgis.geometry import long_axis
+from cemgis.geometry import least_gap, long_axis
 from cemgis.layers import LAYERS
-from cemgis.opening import Order, Plan, plan_opening
+from cemgis.opening import Order, Plan, gap_covariance, plan_opening
 from cemgis.pipeline import Run, compute
 from cemgis.pipeline.opening_site import site_of, tie_numbers
 from cemgis.ties import circles_cross, dig_corners
@@ -48,6 +50,9 @@ class Tally:
     expected: float = 0.0
     wrong: list[str] = field(default_factory=list)
     off: list[float] = field(default_factory=list)
+    struck_on: set[int] = field(default_factory=set)
+    z: list[float] = field(default_factory=list)
+    dof: list[float] = field(default_factory=list)
     inside: list[bool] = field(default_factory=list)
     why: dict[str, int] = field(default_factory=dict)
 
@@ -84,16 +89,19 @@ def dig(plan: Plan, truth_xy: dict[str, np.ndarray], run: Run, rng: np.random.Ge
     turn = np.radians(heads)
     middle = head.mean(axis=0) - np.array([np.sin(turn), np.cos(turn)]) * plan.dig.length / 2
     corners = dig_corners(middle, heads, plan.dig.width, plan.dig.length)
-    check = ties.check
-    if check is None:
-        return corners, bool(agrees)
-    seen = np.hypot(*(corners[check.corner] - truth_xy[anchors.ids[check.anchor]])) / factor
-    seen += rng.normal(0, np.sqrt(numbers.variance(seen)))
-    return corners, bool(agrees and abs(seen - check.distance) <= check.tolerance + step)
+    for check in ties.checks:
+        seen = np.hypot(*(corners[check.corner] - truth_xy[anchors.ids[check.anchor]])) / factor
+        seen += rng.normal(0, np.sqrt(numbers.variance(seen)))
+        agrees &= bool(abs(seen - check.distance) <= check.tolerance + step)
+    return corners, bool(agrees)
 
 
-def study(run: Run, truth: dict, rng: np.random.Generator, tally: Tally, most: int) -> None:
-    """Let diggers loose on one ground: half of its spaces are occupied, by burials nobody measured."""
+def study(run: Run, truth: dict, rng: np.random.Generator, tally: Tally, most: int, number: int = 0) -> None:
+    """Let diggers loose on one ground: half of its spaces are occupied, by burials nobody measured.
+
+    For every neighbour the real gap less the planned one, over its standard deviation, is kept as z with its degrees
+    of freedom: were the covariances and those right, t of them would be spread evenly.
+    """
     # a marker stands where the truth says it was read; its label is what the digger finds written on it
     markers = {str(one["label"]): np.array(one["at"], dtype=float) for one in truth["markers"]}
     found = {str(row.marker_id): markers.get(str(row.label)) for row in run.tables["markers"].itertuples()}
@@ -133,9 +141,7 @@ def study(run: Run, truth: dict, rng: np.random.Generator, tally: Tally, most: i
             for one in reasons:
                 tally.why[one.text[:40]] = tally.why.get(one.text[:40], 0) + 1
             continue
-        used = [
-            made.site.anchors.ids[k] for k in (*made.ties.pair, *([made.ties.check.anchor] if made.ties.check else []))
-        ]
+        used = [made.site.anchors.ids[k] for k in (*made.ties.pair, *(check.anchor for check in made.ties.checks))]
         if any(found.get(one) is None for one in used):
             tally.stopped += 1
             continue
@@ -152,41 +158,63 @@ def study(run: Run, truth: dict, rng: np.random.Generator, tally: Tally, most: i
         tally.inside.append(bool(away[at] <= made.ties.radius))
         # every neighbour really lies where its space really is, and not quite in the middle of it
         tally.expected += made.strike.any
-        for thing in (site.things[k] for k in made.struck):
+        cut = shapely.Polygon(corners)
+        spread, freedom = gap_covariance(made.dig, made.ties, site.joint, site.things, made.struck, site.dof)
+        hit = False
+        for row, k in enumerate(made.struck):
+            thing = site.things[k]
             here = shapely.get_coordinates(shapely.centroid(spaces.geometry[ids == thing.space_id].iloc[0]))[0]
             moved = true_xy[thing.space_id] - here + rng.normal(0, scatter, 2)
             true = shapely.transform(thing.shape, lambda xy, by=moved: xy + by)
-            if shapely.intersects(shapely.Polygon(corners), true):
-                tally.struck += 1
-                break
+            gap = float(least_gap(np.array([cut], dtype=object), np.array([true], dtype=object))[0][0])
+            tally.z.append((gap - float(made.dig.gaps[k])) / float(np.sqrt(spread[row, row])))
+            tally.dof.append(float(freedom[row]))
+            hit |= gap <= 0
+        tally.struck += hit
+        if hit:
+            tally.struck_on.add(number)
         if int(np.argmin(away)) != at:
             tally.wrong.append(f"{name}: nearer to {names[int(np.argmin(away))]}")
 
 
-def main(diggers: int, *, seed: int = 1) -> dict[str, Tally]:
+def main(diggers: int, *, seed: int = 1, kinds: Sequence[str] = ("clean", "troubled")) -> dict[str, Tally]:
     """Run the study: half of the diggers on clean grounds, half on troubled ones."""
-    rng = np.random.default_rng(seed)
-    tallies = {"clean": Tally(), "troubled": Tally()}
+    tallies = {kind: Tally() for kind in kinds}
     each = 50
     for kind, tally in tallies.items():
+        rng = np.random.default_rng([seed, kind == "clean"])
         number = seed * 1000
         while tally.diggers < diggers / 2:
             number += 1
             with tempfile.TemporaryDirectory() as folder:
                 run, truth = ground(number, Path(folder), clean=kind == "clean")
-                study(run, truth, rng, tally, int(min(each, diggers / 2 - tally.diggers + 1)))
+                study(run, truth, rng, tally, int(min(each, diggers / 2 - tally.diggers + 1)), number)
     return tallies
 
 
+def say(kind: str, tally: Tally) -> str:
+    """Say what became of the diggers of one kind of ground."""
+    # probability transform of each z by its own t: evenly spread where all is right
+    place = t_distribution.cdf(np.array(tally.z), np.array(tally.dof)) if tally.z else np.zeros(1)
+    lines = [
+        f"{kind}: {tally.diggers:,} diggers, {tally.stopped:,} told not to start "
+        f"({100 * tally.stopped / tally.diggers:.1f} %), {tally.caught:,} stopped by a check tie, "
+        f"{tally.started:,} dug, {len(tally.wrong)} in a wrong space, "
+        f"{tally.struck} struck a neighbour on {len(tally.struck_on)} grounds ({tally.expected:.1f} expected); "
+        f"within the stated radius {100 * np.mean(tally.inside or [0]):.1f} %, farthest {max(tally.off or [0]):.2f}; "
+        f"gaps smaller than all but 1 in 20 / 100 / 1000 should be: {100 * np.mean(place < 0.05):.1f} / "
+        f"{100 * np.mean(place < 0.01):.2f} / {100 * np.mean(place < 0.001):.3f} %"
+    ]
+    lines += [f"    {count:,} {words}" for words, count in sorted(tally.why.items(), key=lambda item: -item[1])[:8]]
+    lines += [f"    WRONG {words}" for words in tally.wrong[:5]] or ["    none wrong"]
+    return "\n".join(lines)
+
+
 if __name__ == "__main__":
-    for kind, tally in main(int(sys.argv[1]) if len(sys.argv) > 1 else 400).items():
-        print(
-            f"{kind}: {tally.diggers:,} diggers, {tally.stopped:,} told not to start "
-            f"({100 * tally.stopped / tally.diggers:.1f} %), {tally.caught:,} stopped by the check tie, "
-            f"{tally.started:,} dug, {len(tally.wrong)} in a wrong space, "
-            f"{tally.struck} struck a neighbour ({tally.expected:.1f} expected); "
-            f"within the stated radius {100 * np.mean(tally.inside or [0]):.1f} %, farthest {max(tally.off or [0]):.2f}"
-        )
-        for words, count in sorted(tally.why.items(), key=lambda item: -item[1])[:6]:
-            print(f"    {count:,} {words}")
-        print("\n".join(f"    WRONG {words}" for words in tally.wrong[:5]) or "    none wrong")
+    asked = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
+    asked.add_argument("diggers", nargs="?", type=int, default=400)
+    asked.add_argument("--seed", type=int, default=1)
+    asked.add_argument("--kind", action="append", choices=("clean", "troubled"), help="only this kind of ground")
+    given = asked.parse_args()
+    for name, found in main(given.diggers, seed=given.seed, kinds=given.kind or ("clean", "troubled")).items():
+        print(say(name, found), flush=True)

@@ -29,7 +29,7 @@ Floats = NDArray[np.float64]
 FONT_FOLDER = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 """Folder with the sans serif fonts the sheets are set in; they come with matplotlib."""
 
-_MARK = {0: "1", 1: "2", 2: "3"}
+_MARK = {0: "1", 1: "2", 2: "3", 3: "4"}
 _INCH_PT = 72.0
 _SHORT = 12
 _NAMES = {"vault": "vault", "burial": "burial", "probable grave": "grave", "monument": "stone", "obstacle": "obstacle"}
@@ -335,7 +335,7 @@ def _tie_sketch(plan: Plan, ties: Ties, context: Context, width: float, height: 
     """Draw the markers and the ties from them to the head side, to scale, heads up."""
     unit, dig = context.facts.unit, plan.dig
     anchors = plan.site.anchors
-    used = [*ties.pair, *([ties.check.anchor] if ties.check else [])]
+    used = [*ties.pair, *(check.anchor for check in ties.checks)]
     every = np.vstack([dig.corners, anchors.xy[used]])
     turn = math.radians(dig.heads_azimuth)
     right, ahead = np.array([math.cos(turn), -math.sin(turn)]), np.array([math.sin(turn), math.cos(turn)])
@@ -357,8 +357,8 @@ def _tie_sketch(plan: Plan, ties: Ties, context: Context, width: float, height: 
         for corner in (0, 1):
             drawing.line(np.stack([anchors.xy[k], dig.corners[corner]]), "tie")
     drawing.line(anchors.xy[list(ties.pair)], "base")
-    if ties.check:
-        drawing.line(np.stack([anchors.xy[ties.check.anchor], dig.corners[ties.check.corner]]), "check")
+    for check in ties.checks:
+        drawing.line(np.stack([anchors.xy[check.anchor], dig.corners[check.corner]]), "check")
     home = drawing.to_page(dig.corners.mean(axis=0))
     for number, k in enumerate(used):
         at = drawing.to_page(anchors.xy[k])
@@ -433,18 +433,18 @@ def _tie_rows(plan: Plan, ties: Ties, context: Context) -> dict[str, Any]:
                 "slope": f"+{_small(slope[0], unit)} / +{_small(slope[1], unit)}",
             }
         )
-    check = None
-    if ties.check is not None:
-        k = ties.check.anchor
-        check = {
-            "mark": _MARK[2], "from": legible(anchors.ids[k], most=30), "words": legible(plan.site.anchor_words[k]),
-            "corner": CORNERS[ties.check.corner].upper(), "length": say_taped(ties.check.distance, unit, reads),
-            "tolerance": say_taped(ties.check.tolerance, unit, reads),
-        }  # fmt: skip
+    checks = [
+        {
+            "mark": _MARK[2 + number], "from": legible(anchors.ids[check.anchor], most=30),
+            "words": legible(plan.site.anchor_words[check.anchor]), "corner": CORNERS[check.corner].upper(),
+            "length": say_taped(check.distance, unit, reads), "tolerance": say_taped(check.tolerance, unit, reads),
+        }
+        for number, check in enumerate(ties.checks)
+    ]  # fmt: skip
     first, second = (legible(anchors.ids[k], most=30) for k in ties.pair)
     return {
         "rows": rows,
-        "check": check,
+        "checks": checks,
         "no_check": legible(ties.why_no_check),
         "side": f"Stand at {first}, face {second}: the head side lies on your {ties.side.upper()}.",
         "radius": say_length(ties.radius, unit),
@@ -594,6 +594,9 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
                 f"{say(abs(plan.dig.shift), unit)} to the {'right' if plan.dig.shift > 0 else 'left'}",
             ),
         )
+    if plan.dig.turn:
+        side = "clockwise" if plan.dig.turn > 0 else "anticlockwise"
+        numbers.insert(3, ("Turned", f"{abs(plan.dig.turn):g}° {side}"))
     if plan.dig.outside:
         numbers.insert(3, ("Out of its space", say(plan.dig.outside, unit)))
     used = _rules_used(context.rules)

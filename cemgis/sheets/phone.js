@@ -73,12 +73,13 @@
       add(box, "div", `to B (head right): ${row.b}`, "length");
       add(box, "div", `tape level; along a slope that falls ${given.fall} / ${given.fall2}: ${row.slope}`, "small");
     }
-    if (given.check) {
+    for (const check of given.checks) {
       const box = add(parent, "div", null, "tie");
-      add(box, "div", `${given.check.mark}  CHECK from ${given.check.from}`, "from");
-      add(box, "div", `to ${given.check.corner}: ${given.check.length}`, "length");
-      add(box, "div", `off by more than ${given.check.tolerance}: STOP`, "side");
-    } else add(parent, "p", `NO CHECK TIE: ${given.no_check}`, "side");
+      add(box, "div", `${check.mark}  CHECK from ${check.from}`, "from");
+      add(box, "div", `to ${check.corner}: ${check.length}`, "length");
+      add(box, "div", `off by more than ${check.tolerance}: STOP`, "side");
+    }
+    if (!given.checks.length) add(parent, "p", `NO CHECK TIE: ${given.no_check}`, "side");
   };
   add(main, "h1", d.space);
   add(main, "p", `${d.person} · ${d.service} · ${d.container} · ${d.section}, ${d.ground}`);
