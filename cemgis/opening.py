@@ -29,6 +29,7 @@ from cemgis.units import Unit, compass_word, feet_and_inches, say_length
 __all__ = [
     "SOILS",
     "VERDICTS",
+    "Contacts",
     "DepthWindow",
     "Dig",
     "Excavation",
@@ -38,9 +39,9 @@ __all__ = [
     "Site",
     "Strike",
     "Thing",
+    "contacts",
     "depth_window",
     "excavation",
-    "gap_covariance",
     "parse_order",
     "place_dig",
     "plan_opening",
@@ -63,6 +64,7 @@ _SEED = 1868
 _TINY = 1e-12
 _ALMOST = 1e-9
 _TURN = 0.5  # degrees; digs are turned by whole steps
+_ELSEWHERE = 0.4  # of the dig's length: contacts nearer to one another along it are one
 _NEVER = 1e-15  # a chance below this counts as none
 _POINTS = 13  # two to the power of it: points for the integral over several gaps whose variance is open
 _SCALES = 32
@@ -394,6 +396,7 @@ class Strike:
     Parameters
     ----------
     each : (k,) array
+        Of each gap, or each thing.
     any : float
     """
 
@@ -671,7 +674,9 @@ def _best(
     return _Laid(laid.shift[[pick]], laid.turn[[pick]]), gaps[[pick]]
 
 
-def strike(gap: ArrayLike, covariance: ArrayLike, dof: ArrayLike | None = None) -> Strike:
+def strike(
+    gap: ArrayLike, covariance: ArrayLike, dof: ArrayLike | None = None, owner: ArrayLike | None = None
+) -> Strike:
     """Chance that gaps are really below zero, each and any of them.
 
     Parameters
@@ -681,6 +686,8 @@ def strike(gap: ArrayLike, covariance: ArrayLike, dof: ArrayLike | None = None) 
         Of the gaps together: what two neighbours share with each other or with the dig is in it.
     dof : (k,) array, optional
         Degrees of freedom of each variance; infinite, or left out, where it is known.
+    owner : (k,) array of int, optional
+        Which of several things each gap belongs to, 0 and up; then ``each`` is the chance for each thing.
 
     Returns
     -------
@@ -708,6 +715,12 @@ def strike(gap: ArrayLike, covariance: ArrayLike, dof: ArrayLike | None = None) 
     """
     values, spread = np.asarray(gap, dtype=float), np.asarray(covariance, dtype=float)
     freedom = np.full(len(values), np.inf) if dof is None else np.asarray(dof, dtype=float)
+    if owner is not None and len(values):
+        of = np.asarray(owner, dtype=np.int64)
+        groups = [np.flatnonzero(of == k) for k in range(int(of.max()) + 1)]
+        parts = [strike(values[part], spread[np.ix_(part, part)], freedom[part]).any for part in groups]
+        whole = strike(values, spread, freedom).any
+        return Strike(np.array(parts), float(np.clip(whole, max(parts), min(sum(parts), 1.0))))
     if not len(values):
         return Strike(np.empty(0), 0.0)
     sigma = np.sqrt(np.maximum(np.diag(spread), 0.0))
@@ -776,48 +789,114 @@ def _mixed(z: Floats, correlation: Floats, freedom: Floats) -> float:
     return float(weight @ hit.mean(axis=1))
 
 
-def gap_covariance(
-    dig: Dig, ties: Ties, joint: Floats, things: Sequence[Thing], rows: Sequence[int], dof: ArrayLike | None = None
-) -> tuple[Floats, Floats]:
-    """Covariance (k, k) of the gaps between a dig as its ties set it and things, in the directions of the gaps.
+@dataclass(frozen=True, slots=True)
+class Contacts:
+    """Where a dig and the things beside it come nearest to one another, and how sure the gaps there are.
 
-    And the degrees of freedom (k,) of their variances, from those (1 + m,) of the places of the space and of the
-    things: Satterthwaite's, the share of a gap's variance that comes from the thing's place being the estimated part.
+    Parameters
+    ----------
+    owner : (c,) array
+        Position among the things asked for.
+    gap : (c,) array
+    covariance : (c, c) array
+        Of the gaps together.
+    dof : (c,) array
+        Degrees of freedom of each variance.
+    """
+
+    owner: NDArray[np.int64]
+    gap: Floats
+    covariance: Floats
+    dof: Floats
+
+
+def _near_points(dig: Dig, shapes: NDArray[np.object_]) -> tuple[NDArray[np.int64], Floats, Floats, Floats]:
+    """Owner, gap, point on the dig and direction to the thing, of one contact or two of each thing.
+
+    The first is where they come nearest. Two sides that run beside one another have two ends, and either may close
+    when one of them is turned: the second is the nearest of the corners that lie elsewhere along the dig.
+    """
+    polygon, middle = dig.polygon, dig.corners.mean(axis=0)
+    apart = _ELSEWHERE * dig.length
+    owner: list[int] = []
+    gap: list[float] = []
+    point: list[Floats] = []
+    normal: list[Floats] = []
+    gaps, lines = least_gap(np.full(len(shapes), polygon, dtype=object), shapes)
+    for k, shape in enumerate(shapes):
+        ends = shapely.get_coordinates(lines[k])
+        way = ends[1] - ends[0]
+        between = shapely.get_coordinates(shapely.centroid(shape))[0] - middle
+        size = float(np.hypot(*way))
+        straight = way / size if size > _TINY else between / np.hypot(*between)
+        if straight @ between < 0:
+            straight = -straight
+        found = [(float(gaps[k]), ends[0], straight)]
+        if gaps[k] > _TINY:
+            own = shapely.get_coordinates(shape)[:-1]
+            to_thing = shapely.get_coordinates(shapely.shortest_line(shapely.points(dig.corners), shape))
+            to_dig = shapely.get_coordinates(shapely.shortest_line(polygon, shapely.points(own)))
+            pairs = np.concatenate([to_thing, to_dig]).reshape(-1, 2, 2)
+            steps = pairs[:, 1] - pairs[:, 0]
+            far = np.hypot(*steps.T)
+            ok = (np.hypot(*(pairs[:, 0] - ends[0]).T) >= apart) & (far > _TINY)
+            if ok.any():
+                row = int(np.flatnonzero(ok)[np.argmin(far[ok])])
+                found.append((float(far[row]), pairs[row, 0], steps[row] / far[row]))
+        for distance, at, direction in found:
+            owner.append(k)
+            gap.append(distance)
+            point.append(at)
+            normal.append(direction)
+    return np.array(owner, dtype=np.int64), np.array(gap), np.array(point), np.array(normal)
+
+
+def contacts(
+    dig: Dig, ties: Ties, joint: Floats, things: Sequence[Thing], rows: Sequence[int], dof: ArrayLike | None = None
+) -> Contacts:
+    """Find where a dig, as its ties set it, and things come nearest, and how sure the gaps there are.
+
+    Parameters
+    ----------
+    dig : Dig
+    ties : Ties
+    joint : (2 n + 2 + 2 m, ...) array
+        Covariance of the n anchors, the space and the m things.
+    things : sequence of m Thing
+    rows : sequence of int
+        Things to look at.
+    dof : (1 + m,) array, optional
+        Degrees of freedom of the places of the space and of the things.
+
+    Notes
+    -----
+    A gap's variance is that of the dig's point, as a mean of its corners, and of the thing, along the direction between
+    them. Its degrees of freedom are Satterthwaite's, the share that comes from the thing's place being estimated.
     """
     if not rows:
-        return np.zeros((0, 0)), np.zeros(0)
-    polygon = dig.polygon
+        return Contacts(np.empty(0, dtype=np.int64), np.empty(0), np.zeros((0, 0)), np.zeros(0))
     shapes = np.array([things[row].shape for row in rows], dtype=object)
-    _, lines = least_gap(np.full(len(rows), polygon, dtype=object), shapes)
-    ends = shapely.get_coordinates(lines).reshape(-1, 2, 2)
-    way = ends[:, 1] - ends[:, 0]
-    size = np.hypot(*way.T)
-    middle = dig.corners.mean(axis=0)
-    between = shapely.get_coordinates(shapely.centroid(shapes)) - middle
-    normal = np.where(size[:, None] > 1e-9, way / np.maximum(size, 1e-9)[:, None], between)
-    normal *= np.where((normal * between).sum(axis=1) < 0, -1.0, 1.0)[:, None]
-    normal /= np.hypot(*normal.T)[:, None]
-    point = ends[:, 0]
+    owner, gap, point, normal = _near_points(dig, shapes)
     across, down = dig.corners[1] - dig.corners[0], dig.corners[3] - dig.corners[0]
     u = np.clip((point - dig.corners[0]) @ across / (across @ across), 0.0, 1.0)
     v = np.clip((point - dig.corners[0]) @ down / (down @ down), 0.0, 1.0)
     weights = np.stack([1.0 - u - v, u, np.zeros(len(u)), v], axis=1)  # of the four corners
-    spread = np.einsum("kx,kc->kcx", normal, weights).reshape(len(rows), 8)
+    spread = np.einsum("kx,kc->kcx", normal, weights).reshape(len(owner), 8)
     known = ties.joint.shape[0]
-    design = np.zeros((len(rows), joint.shape[0]))
+    design = np.zeros((len(owner), joint.shape[0]))
     moved = ties.of_anchors.copy()
     moved[:, -2:] = 0.0  # the dig follows its anchors, wherever its space may really be
     design[:, :known] = -(spread @ moved)
-    for k, row in enumerate(rows):
-        design[k, known + 2 * row : known + 2 * row + 2] -= normal[k]
+    at = known + 2 * np.asarray(rows, dtype=np.int64)[owner]
+    for x in range(2):
+        design[np.arange(len(owner)), at + x] -= normal[:, x]
     total = np.asarray(design @ joint @ design.T + spread @ ties.tape_cov @ spread.T)
-    freedom = np.full(len(rows), np.inf)
+    freedom = np.full(len(owner), np.inf)
     if dof is not None:
-        for k, row in enumerate(rows):
-            at = known + 2 * row
-            own = float(normal[k] @ joint[at : at + 2, at : at + 2] @ normal[k])
-            freedom[k] = shared_dof(float(np.asarray(dof)[1 + row]), own, float(total[k, k]))
-    return total, freedom
+        for k, place in enumerate(at.tolist()):
+            own = float(normal[k] @ joint[place : place + 2, place : place + 2] @ normal[k])
+            freedom[k] = shared_dof(float(np.asarray(dof)[1 + rows[owner[k]]]), own, float(total[k, k]))
+    return Contacts(owner, gap, total, freedom)
 
 
 def depth_window(
@@ -1047,7 +1126,8 @@ def plan_opening(
     ]
     hit = Strike(np.zeros(len(rows)), 0.0)
     if ties is not None and rows:
-        hit = strike(dig.gaps[rows], *gap_covariance(dig, ties, site.joint, site.things, rows, site.dof))
+        near = contacts(dig, ties, site.joint, site.things, rows, site.dof)
+        hit = strike(near.gap, near.covariance, near.dof, near.owner)
     earth = judge.position(dig, ties, hit, rows)
     judge.touching(dig, skip)
     judge.ties(ties)

@@ -18,6 +18,7 @@ from cemgis.opening import (
     Order,
     Site,
     Thing,
+    contacts,
     depth_window,
     excavation,
     parse_order,
@@ -403,3 +404,66 @@ def test_an_order_tells_all_its_problems_at_once():
         parse_order("", US_SURVEY_FOOT)
     with pytest.raises(InputError, match="not TOML"):
         parse_order("space = ", US_SURVEY_FOOT)
+
+
+def test_both_ends_of_a_long_side_may_close():
+    # the dig is 8.5 ft long and only its two ties err, each by its own: what they turn, its foot end feels most
+    made = plan(site(0.15))
+    near = contacts(made.dig, made.ties, made.site.joint, made.site.things, made.struck, made.site.dof)
+    assert near.owner.tolist() == [0, 0, 1, 1]
+    assert near.gap == pytest.approx([0.5] * 4)
+    rng = np.random.default_rng(12)
+    tape = 0.09**2
+    ties = replace(made.ties, tape_cov=made.ties.tape_cov * tape / 1e-8)
+    near = contacts(made.dig, ties, made.site.joint, made.site.things, made.struck, made.site.dof)
+    root = np.linalg.cholesky(ties.covariance + 1e-12 * np.eye(8))
+    vaults = shapely.union_all([thing.shape for thing in made.site.things])
+    moved = made.dig.corners[None] + (rng.standard_normal((40_000, 8)) @ root.T).reshape(-1, 4, 2)
+    hit = shapely.intersects(shapely.polygons(moved), vaults).mean()
+    both = strike(near.gap, near.covariance, near.dof, near.owner)
+    first = [0, 2]
+    one = strike(near.gap[first], near.covariance[np.ix_(first, first)], near.dof[first]).any
+    assert hit > 0.02
+    assert both.any == pytest.approx(hit, rel=0.06)
+    assert one < 0.85 * hit  # looking at one end of each side misses a part of it
+    assert both.each.max() <= both.any <= both.each.sum()
+
+
+def test_a_dig_is_turned_beside_a_crooked_neighbour_where_a_shift_is_not_enough():
+    # both neighbours turned alike by 4 degrees: between them a dig that is turned likewise has more room
+    crooked = [shapely.affinity.rotate(shapely.box(2.5, y, 10.0, y + 3.0), -4.0) for y in (-3.5, 4.5)]
+    given = {"room": 0.5, "head_strip": 2.0, "things": crooked, "needed": [0.8, 0.8]}
+    square = place_dig(shapely.box(0, 0, 12, 4), 270.0, (2.4, 7.5), **given)
+    turned = place_dig(shapely.box(0, 0, 12, 4), 270.0, (2.4, 7.5), turn=5.0, **given)
+    assert square.turn == 0.0
+    assert square.gaps.min() < 0.8
+    assert 0.5 <= turned.turn <= 5.0  # clockwise, as they lie
+    assert turned.gaps.min() > square.gaps.min() + 1 / 48
+    # no finer layout does better than it by more than a step: brute force over turns and shifts
+    best = 0.0
+    for degrees in np.arange(-5.0, 5.01, 0.25):
+        for shift in np.arange(-0.8, 0.81, 0.02):
+            middle = square.corners.mean(axis=0) + np.array([0.0, shift - square.shift])
+            inner = shapely.Polygon(dig_corners(middle, 270.0 + degrees, 2.4, 7.5))
+            if shapely.covers(shapely.box(-1e-6, -1e-6, 12, 4 + 1e-6), inner):
+                ring = shapely.Polygon(dig_corners(middle, 270.0 + degrees, 3.4, 8.5))
+                best = max(best, min(float(shapely.distance(ring, one)) for one in crooked))
+    assert turned.gaps.min() > min(best, 0.8) - 0.05
+
+
+def test_a_dig_with_room_enough_is_not_turned():
+    row = [shapely.box(2.5, -3.5, 10, -0.5), shapely.box(2.5, 4.5, 10, 7.5)]
+    given = {"room": 0.5, "head_strip": 2.0, "things": row, "needed": [0.3, 0.3], "turn": 5.0}
+    made = place_dig(shapely.box(0, 0, 12, 4), 270.0, (3.0, 7.5), **given)
+    assert (made.turn, made.shift) == (0.0, 0.0)
+
+
+def test_a_number_that_once_meant_another_place_is_settled_first():
+    where = site(meant=("B-9-1 until 1924-05-01",))
+    assert "once meant another place: B-9-1 until 1924-05-01" in words(plan(where))
+    assert plan(where, order=replace(GOOD, numbering="today")).verdict == VERDICTS[2]
+    made = plan(where, order=replace(GOOD, numbering="former"))
+    assert made.verdict == VERDICTS[0]
+    assert "in the former numbering that was B-9-1" in words(made)
+    with pytest.raises(InputError, match="'new' is none"):
+        parse_order('space = "B-1-2"\nnumbering = "new"', FOOT)

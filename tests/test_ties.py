@@ -275,3 +275,16 @@ def test_a_shot_that_cannot_be_is_named():
         as_built([], [], [], shots=[*shots, Shot("roof", (0.0, 0.0), 0.05)], **given)
     with pytest.raises(InputError, match="2 measurements"):
         as_built([], [], [], shots=shots[:1], **given)
+
+
+def test_a_second_check_comes_from_a_fourth_marker():
+    made = plan_ties(dig_corners([15.0, 14.0], 0.0, 4.0, 8.0), anchors(xy=MARKERS), NUMBERS)
+    used = [*made.pair, *(check.anchor for check in made.checks)]
+    assert sorted(used) == [0, 1, 2, 3]
+    assert made.second.corner != made.check.corner
+    for check in made.checks:
+        reach = np.hypot(*(made.corners[check.corner] - MARKERS[check.anchor]))
+        assert check.distance == pytest.approx(float(reach))
+    three = plan_ties(dig_corners([15.0, 14.0], 0.0, 4.0, 8.0), anchors(xy=MARKERS[:3]), NUMBERS)
+    assert three.second is None
+    assert three.check is not None
