@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -32,6 +33,7 @@ FONT_FOLDER = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 _MARK = {0: "1", 1: "2", 2: "3", 3: "4"}
 _INCH_PT = 72.0
 _SHORT = 12
+_YEAR = re.compile(r"\d{4}")
 _NAMES = {"vault": "vault", "burial": "burial", "probable grave": "grave", "monument": "stone", "obstacle": "obstacle"}
 
 
@@ -311,12 +313,17 @@ def _name_things(drawing: Drawing, plan: Plan) -> None:
         if plan.verdict != VERDICTS[0] and shapely.intersects(thing.shape, plan.dig.polygon):
             continue  # the dig's own numbers stand there
         said = thing.words.removeprefix("vault of ").removeprefix("burial of ").removesuffix(f" ({thing.space_id})")
-        lines = [legible(said, thing.id, int(room / 5.2))]
+        who, dated, when = said.rpartition(" ")
+        if not (dated and _YEAR.search(when)):
+            who, when = said, ""
+        lines = [legible(who, thing.id, int(room / 5.2))]
         if thing.kind == "vault":
             top = "" if thing.top_depth is None else f", top {feet_and_inches(thing.top_depth)}"
-            lines.append(f"vault as measured{top}")
+            lines.append(f"{when} as measured{top}" if when else f"vault as measured{top}")
         elif thing.kind == "burial":
-            lines.append("recorded, not measured")
+            lines.append(f"{when}, not measured" if when else "recorded, not measured")
+        elif when:
+            lines.append(when)
         if min(y1 - y0, x1 - x0) < 24.0:
             lines = lines[:1]
         step = 10.0
@@ -331,11 +338,11 @@ def _height(thing: Thing, drawing: Drawing) -> str:
     return f"{unit}{feet_and_inches(thing.height or 0.0, 1)}" if drawing.points < 40 else f"{unit}{thing.height:.1f} m"
 
 
-def _tie_sketch(plan: Plan, ties: Ties, context: Context, width: float, height: float) -> dict[str, Any]:
+def _tie_sketch(plan: Plan, ties: Ties, context: Context, width: float, height: float, most: int = 2) -> dict[str, Any]:
     """Draw the markers and the ties from them to the head side, to scale, heads up."""
     unit, dig = context.facts.unit, plan.dig
     anchors = plan.site.anchors
-    used = [*ties.pair, *(check.anchor for check in ties.checks)]
+    used = [*ties.pair, *(check.anchor for check in ties.checks[:most])]
     every = np.vstack([dig.corners, anchors.xy[used]])
     turn = math.radians(dig.heads_azimuth)
     right, ahead = np.array([math.cos(turn), -math.sin(turn)]), np.array([math.sin(turn), math.cos(turn)])
@@ -357,9 +364,10 @@ def _tie_sketch(plan: Plan, ties: Ties, context: Context, width: float, height: 
         for corner in (0, 1):
             drawing.line(np.stack([anchors.xy[k], dig.corners[corner]]), "tie")
     drawing.line(anchors.xy[list(ties.pair)], "base")
-    for check in ties.checks:
+    for check in ties.checks[:most]:
         drawing.line(np.stack([anchors.xy[check.anchor], dig.corners[check.corner]]), "check")
     home = drawing.to_page(dig.corners.mean(axis=0))
+    labels: list[tuple[float, float, float]] = []
     for number, k in enumerate(used):
         at = drawing.to_page(anchors.xy[k])
         drawing.mark(anchors.xy[k], "marker", _MARK[number])
@@ -367,7 +375,10 @@ def _tie_sketch(plan: Plan, ties: Ties, context: Context, width: float, height: 
         label = np.add(at, [0.0, down * 17.0])
         said = legible(anchors.ids[k], most=26)
         label[0] = min(max(label[0], 4.0 * len(said)), width - 4.0 * len(said))
+        if any(abs(label[0] - x) < 4.0 * len(said) + half and abs(label[1] - y) < 12.0 for x, y, half in labels):
+            label[1] -= down * 34.0  # beside another's label: on the other side of its marker
         label[1] = min(max(label[1], 8.0), height - 8.0)
+        labels.append((float(label[0]), float(label[1]), 4.0 * len(said)))
         if len(said) <= _SHORT:  # a stone is told by its number: its words stand in the table
             drawing.text(label, said, 10.0, bold=True, boxed=True)
     others = np.stack([drawing.to_page(anchors.xy[k]) for k in used]).mean(axis=0)
@@ -664,7 +675,7 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
         "checker": None if never or plan.checker is None else _tie_rows(plan, plan.checker, context),
         "checker_sketch": None
         if never or plan.checker is None
-        else _tie_sketch(plan, plan.checker, context, 0.72 * wide, 0.6 * high * wide),
+        else _tie_sketch(plan, plan.checker, context, 0.72 * wide, 0.6 * high * wide, most=1),
         "lonlat": list(context.around.get("lonlat", ())),
         "deep": say(plan.depth.shallow, unit),
         "head_line": say(plan.dig.from_head_line, unit),
