@@ -52,6 +52,9 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
      "Check the reference declared for that file before staking anything."),
     ("plat without fit", _D, "too few markers were found to place a plat",
      "Find the markers named and read them."),
+    ("plat contradicted", _D, "many of the markers found in a row or section say that other lots lie there",
+     "Compare what is written of the plat (numbering, run and step of its rows, corner of the markers) with the ground "
+     "before anything is measured here."),
     ("lot out of shape", _D, "a lot would fold or change its size by too much if it followed its found markers",
      "Check its markers on the ground."),
     ("marker at two places", _D, "one label was read at two places", "Read both again; one of them is another lot's."),
@@ -85,7 +88,7 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
      "Look at the misses: the plat may be distorted or drawn after the fact."),
     ("plat north is not north", _W, "the top of a plat does not point north on the ground",
      "Check what is written about sides and corners against the ground before measuring from a marker."),
-    ("scale implausible", _W, "a plat fits its markers only at a scale that no tape or chain makes",
+    ("scale implausible", _D, "a plat fits its markers only at a scale that no tape or chain makes",
      "Check the unit of its lengths, in ground.toml or in the file of its lots."),
     ("plats overlap", _W, "two plats claim the same land", "The earlier plat goes first until someone decides."),
     ("sections overlap", _W, "two sections of one plat claim the same land", "Mend the plat's sections."),

@@ -828,9 +828,69 @@ def test_a_plat_that_fits_only_at_an_absurd_scale_is_told(tmp_path, crs, written
         text = text.replace('"10 ft"', '"8.75 ft"')
     run = compute(tmp_path / "hill", files | {"ground.toml": text}, until="fit")
     (found,) = [item for item in run.findings if item.kind == "scale implausible"]
-    assert (found.subject, found.severity) == ("1870", "warning")
+    assert (found.subject, found.severity) == ("1870", "danger")
     assert said in found.reason
     assert abs(run.facts["plats"]["1870"]["scale"] / scale - 1) < 0.01
+
+
+KNOLL = """schema_version = 1
+name = "Elder Knoll"
+crs = "EPSG:6549"
+[[readings]]
+file = "readings/spring.csv"
+corrections = "state network, delivers NAD83(2011)"
+reference = "EPSG:6549"
+columns = { label = "Point", x = "Easting", y = "Northing", fix = "Fix", sigma_e = "Sigma", sigma_n = "Sigma" }
+[[plat]]
+name = "1890"
+date = "1890"
+[[section]]
+name = "A"
+plat = "1890"
+markers = "southwest"
+[[section.rows]]
+at = ["0 ft", "0 ft"]
+run = "north"
+step = "east"
+rows = 3
+lots = 10
+frontage = "16 ft"
+depth = "12 ft"
+between_rows = "6 ft"
+numbering = "back and forth"
+spaces = 4
+facing = "east"
+from = "left"
+"""
+
+
+@pytest.mark.parametrize(
+    ("written", "wrongly", "said"),
+    [
+        ("back and forth", "run on", "5 of 5 in row 2"),
+        ('step = "east"', 'step = "west"', "in the section"),
+        ("", "", None),
+    ],
+)
+def test_a_plat_written_wrongly_is_told_by_its_markers(tmp_path, written, wrongly, said):
+    turn = np.radians(12.0)
+    lines = ["Point,Easting,Northing,Fix,Sigma"]
+    lots = [1, 4, 7, 10, 11, 13, 15, 18, 20, 21, 24, 27, 30]
+    for lot in lots if "step" not in written else [1, 5, 10, 11, 15, 20, 21, 30]:
+        row, place = divmod(lot - 1, 10)
+        x, y = row * 18.0, 16.0 * (9 - place if row == 1 else place)
+        east, north = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+        lines.append(f"A-{lot},{2e6 + east:.3f},{45e4 + north:.3f},fixed,0.03")
+    files = {"ground.toml": KNOLL.replace(written, wrongly, 1), "readings/spring.csv": "\n".join(lines) + "\n"}
+    run = compute(tmp_path / "knoll", files, until="fit")
+    found = [item for item in run.findings if item.kind == "plat contradicted"]
+    if said is None:
+        assert not found
+        assert not [item for item in run.findings if item.severity == "danger"]
+    else:
+        (one,) = found
+        assert (one.subject, one.severity) == ("A", "danger")
+        assert said in one.reason
 
 
 # ---- positions and outlines that others published --------------------------------------------------------------------

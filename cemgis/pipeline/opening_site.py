@@ -509,6 +509,10 @@ class _SiteMaker:
                 out.append(
                     (VERDICTS[1], f"Which way the heads lie is in doubt in section {item.subject}: {item.reason}")
                 )
+            place = say_value(self.space["section"])
+            of_plat = next((one.plat for one in self.ground.sections if one.name == place), "")
+            if (item.kind, item.subject) in {("plat contradicted", place), ("scale implausible", of_plat)}:
+                out.append((VERDICTS[1], f"What is written of the plat may be wrong, {item.subject}: {item.reason}"))
             if item.severity == "danger" and subjects & named:
                 out.append((VERDICTS[1], f"{item.kind[0].upper()}{item.kind[1:]}, {item.subject}: {item.reason}"))
         rights = self.run.tables["rights"]

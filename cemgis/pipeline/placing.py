@@ -42,6 +42,9 @@ log = logging.getLogger("cemgis")
 Floats = npt.NDArray[np.float64]
 
 _EXTRAS = ("section", "occupation", "speed", "kind", "condition", "depth", "base", "canopy", "note")
+_MANY, _ROW_SHARE, _SECTION_SHARE = 3, 0.5, 1.0 / 3.0
+"""So many markers, and more than such a share of those found in a row or section, put the plat itself in doubt.
+Assumption, no source."""
 
 
 # ---- readings to occupations ----------------------------------------------------------------------------------------
@@ -659,6 +662,8 @@ def _judge(
         near = np.hypot(*miss[row]) <= rules["fit.hold_share"] * short[site[row]] if site[row] >= 0 else False
         if kind == "marker moved or set there" and near:
             holds[row] = doubtful[row] = True
+    against = np.isin(np.arange(n), aside) & ~holds & (site >= 0)
+    findings += _contradicted(plat, site, there & (site >= 0) & fitted, against)
     of_site = pd.Series(np.where(site >= 0, sites["section"].to_numpy(dtype=object)[site], None), index=markers.index)
     table = markers.assign(
         section=of_site.where(of_site.notna(), markers["section"].astype(object)),
@@ -668,6 +673,34 @@ def _judge(
         miss_e=miss[:, 0], miss_n=miss[:, 1], miss=np.hypot(miss[:, 0], miss[:, 1]), **numbers,
     )  # fmt: skip
     return _Judged(table, holds, doubtful, findings, causes)
+
+
+def _contradicted(
+    plat: Plat, site: npt.NDArray[np.int64], found: npt.NDArray[np.bool_], against: npt.NDArray[np.bool_]
+) -> list[Finding]:
+    """Rows and sections in which so many markers stand against the plat that it may be written wrongly itself."""
+    sites = plat.sites.iloc[site[found]]
+    row_of = plat.lots.set_index("lot_id")["row"].astype(object)
+    table = pd.DataFrame({
+        "section": sites["section"].to_numpy(dtype=object), "against": against[found],
+        "row": sites["lot_id"].map(row_of).to_numpy(dtype=object), "label": sites["label"].to_numpy(dtype=object),
+    })  # fmt: skip
+    findings = []
+    for name, part in table.groupby("section", sort=True):
+        said = []
+        for row, few in part.groupby("row", sort=True):
+            if few["against"].sum() >= _MANY and few["against"].mean() > _ROW_SHARE:
+                said.append(f"{few['against'].sum()} of {len(few)} in row {row}")
+        if part["against"].sum() >= _MANY and part["against"].mean() > _SECTION_SHARE:
+            said.insert(0, f"{part['against'].sum()} of {len(part)} in the section")
+        if said:
+            labels = part.loc[part["against"], "label"].astype(str).tolist()
+            more = f" and {len(labels) - 6} more" if len(labels) > 6 else ""
+            reason = (
+                f"{', '.join(said)} of the markers found lie where other lots belong: {', '.join(labels[:6])}{more}"
+            )
+            findings.append(find("plat contradicted", str(name), reason, section=str(name)))
+    return findings
 
 
 def _same_place(ground: Ground, at: Floats, cov: Floats, row: int) -> npt.NDArray[np.int64]:
