@@ -109,10 +109,11 @@ class Visit:
 
     def ask(self, words):
         self.page.fill("#find-box", words)
-        self.page.wait_for_timeout(80)
+        self.page.wait_for_timeout(400)  # a busy machine answers late; a stale answer would be read otherwise
         return self.page.locator("#results .name").all_inner_texts()
 
     def open(self, words, number=0):
         self.ask(words)
         self.page.click(f"#results a >> nth={number}")
+        self.page.wait_for_timeout(300)
         return self.page.locator("#body-place").inner_text()
