@@ -132,8 +132,8 @@ def _loose(table: pd.DataFrame, key: str, name: str, kind: str) -> pd.DataFrame:
     renamed = table.rename(columns={key: "id"}).drop(columns="name", errors="ignore")
     renamed = renamed.assign(name=table[name], surname=table[name], kind=kind)
     # A right has a row for each space it is to; its holder is there once.
-    once = renamed["id"].str.rpartition(":")[0] if kind == "holder" else renamed["id"]
-    renamed = renamed[~once.duplicated()]
+    once = ["id"] if kind != "holder" else ["source", "name"] if "source" in renamed else ["name"]
+    renamed = renamed[~renamed.duplicated(once)]
     return renamed.drop(columns="kin", errors="ignore")
 
 

@@ -13,7 +13,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from cemgis import schema
 from cemgis.find import Finder, entries
+from cemgis.layers import LAYERS
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -138,6 +140,19 @@ def test_what_staff_alone_may_find():
     assert len([hit for hit in staff.find("ida holder") if hit.kind == "holder"]) == 1  # one holder, two spaces
     assert staff.find("ada")[0].section == "A"
     assert staff.find("ada")[0].buried == "1901"
+
+
+def test_holders_of_one_list_are_each_there():
+    names = ["Ida Holder", "Ida Holder", "Otto Besitz", "Lena Garten"]
+    rights = pd.DataFrame({"right_id": ["l.csv:2:A-1-1", "l.csv:2:A-1-2", "l.csv:3", "l.csv:4"], "holder": names,
+                           "source": ["l.csv, line 2", "l.csv, line 2", "l.csv, line 3", "l.csv, line 4"],
+                           "space_id": ["A-1-1", "A-1-2", "A-2-1", "A-2-2"],
+                           "lot_id": ["A-1", "A-1", "A-2", "A-2"]})  # fmt: skip
+    rights = rights.reindex(columns=LAYERS["rights"].names)
+    tables = {"people": schema.empty(LAYERS["people"]), "events": schema.empty(LAYERS["events"]), "rights": rights,
+              "spaces": pd.DataFrame({"space_id": ["A-1-1"], "section": ["A"]})}  # fmt: skip
+    told = entries("Hill", tables, pd.Series(dtype=bool), staff=True)
+    assert sorted(told.loc[told["kind"] == "holder", "name"]) == ["Ida Holder", "Lena Garten", "Otto Besitz"]
 
 
 def test_several_grounds_are_searched_at_once():
