@@ -14,6 +14,7 @@ import shapely
 from cemgis import edits, schema
 from cemgis.findings import Finding, find
 from cemgis.layers import EVENT_KINDS, LAYERS, OPENING_STATES
+from cemgis.names import parse_name
 from cemgis.opening import say
 
 if TYPE_CHECKING:
@@ -157,7 +158,7 @@ def _opening(
              "source": source, "note": record.get("note"), "geometry": shape}
         )  # fmt: skip
     buried = str(record.get("buried") or record.get("date") or record["when"])[:10]
-    rows["people"].append({"person_id": source, "name": record.get("person"), "source": source})
+    rows["people"].append(_person(source, record.get("person")))
     rows["events"].append(
         {"event_id": source, "kind": "urn placed" if is_urn else "interment", "date": buried, "person_id": source,
          "place": record["space_id"], "lot_id": record.get("lot_id"), "space_id": record["space_id"],
@@ -166,13 +167,21 @@ def _opening(
     return findings
 
 
+def _person(source: str, name: Any) -> dict[str, Any]:
+    """Return a row of the layer ``people``: the name as it was written, and in its parts, by which it is found."""
+    said = None if name is None else str(name)
+    parts = parse_name(said)._asdict()
+    known = {part: value or None for part, value in parts.items() if part in LAYERS["people"].names}
+    return {"person_id": source, **known, "name": said, "source": source}
+
+
 def _event(record: Mapping[str, Any], rows: dict[str, list[dict[str, Any]]], taken: dict[str, str]) -> None:
     """Take in a disinterment, an urn in or out; a move is out of one place and into another, of one person."""
     source = f"records, event {record.get('id')}"
     person = record.get("person_id")
     if person is None and record.get("person"):
         person = source
-        rows["people"].append({"person_id": source, "name": record["person"], "source": source})
+        rows["people"].append(_person(source, record["person"]))
     urn = bool(record.get("urn"))
     out, into = ("urn removed", "urn placed") if urn else ("disinterment", "interment")
     steps = {
