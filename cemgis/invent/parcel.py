@@ -73,7 +73,7 @@ file = "trees.geojson"
 kind = "road"
 file = "road.geojson"
 
-# The first module is the one that is laid out; the others are compared with it.
+# The modules are compared; `--choose N` lays one out.
 [[module]]
 name = "family lots"
 spaces = 4
