@@ -197,6 +197,8 @@ def test_a_closed_opening_changes_the_plan_beside_it(ground, run, verdicts):
     after = compute(ground)
     row = after.tables["openings"].iloc[0]
     assert (row.state, row.person, row.photo) == ("closed", "Hanh Aldanczyk", "IMG_2041")
+    people = after.tables["people"].set_index("name")
+    assert people.loc["Hanh Aldanczyk", ["given", "surname"]].tolist() == ["Hanh", "Aldanczyk"]
     states = after.tables["spaces"].set_index("space_id")["state"]
     assert states["B-10-2"] == "occupied"
     there = next(thing for thing in site_of(after, "B-10-1", machine=False).things if thing.space_id == "B-10-2")
