@@ -218,6 +218,8 @@ def test_coordinates_that_are_no_numbers(hill, readings, refused, accepted, what
 
 def test_coordinates_elsewhere(hill, readings, refused, accepted):
     lay(hill, {READINGS: spoil(spoil(readings, "x", "-82.3"), "y", "40.9")})
+    refused(hill, "reference: the file holds degrees, EPSG:6549 would be eastings and northings. Name their frame")
+    lay(hill, {READINGS: spoil(spoil(readings, "x", "12023908"), "y", "9449388")})
     refused(hill, "outside the area of use of NAD83(2011) / Ohio North", "Check the reference declared", "cemgis crs")
     # one marker at the other end of the world is that marker's trouble
     lay(hill, {READINGS: f"{readings}A-2,12023908.0,9449388.0,fixed,2025-04-08T09:00:00Z\n"})
@@ -334,6 +336,32 @@ BOW = {"type": "Polygon", "coordinates": [[[0, 0], [1, 1], [1, 0], [0, 1], [0, 0
 def test_surveyed_things_that_are_broken(hill, text, refused, ending, content, said):
     lay(hill, {"ground.toml": text + MONUMENTS.format(ending), f"survey/stones.{ending}": content})
     refused(hill, *said)
+
+
+def test_things_whose_numbers_and_reference_disagree(hill, text, refused, capsys):
+    bare = json.dumps({"type": "FeatureCollection", "features": [stone()]})
+    lay(hill, {"ground.toml": text + MONUMENTS.format("geojson"), "survey/stones.geojson": bare})
+    assert cli.main(["check", str(hill)]) in (0, 1)  # the reference declared settles what the file leaves open
+    assert "stones.geojson: it names no reference system (there is no member crs)" in capsys.readouterr().out
+    degrees = text + MONUMENTS.format("geojson").replace("EPSG:6549", "NAD83(2011)")
+    lay(hill, {"ground.toml": degrees})
+    refused(hill, "features[1].reference: survey/stones.geojson: it names no reference system (there is no member "
+            "crs), and its numbers cannot be degrees (first: 20239", "declared is NAD83(2011), which is in degrees. "
+            'Write reference = "EPSG:6549" if they are in the ground\'s own system')  # fmt: skip
+    lay(hill, {"survey/stones.geojson": stones(stone())})
+    refused(
+        hill, "the file says NAD83(2011) / Ohio North (ftUS), the entry says NAD83(2011)", "Find out which is right"
+    )
+    kml = ('<kml xmlns="http://www.opengis.net/kml/2.2"><Placemark><Point><coordinates>{}</coordinates></Point>'
+           "</Placemark></kml>")  # fmt: skip
+    lay(hill, {"ground.toml": degrees.replace("stones.geojson", "stones.kml"), "survey/stones.kml":
+               kml.format("2023908,449388")})  # fmt: skip
+    refused(hill, "KML names no reference system, and its numbers cannot be degrees (first: 2023908, 449388)")
+    lay(hill, {"ground.toml": text + MONUMENTS.format("kml"), "survey/stones.kml": kml.format("-82.3,40.9")})
+    refused(hill, "survey/stones.kml is in degrees (WGS 84), declared is EPSG:6549. Write their frame, as NAD83(2011)")
+    bomb = '<!DOCTYPE kml [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">]>'
+    lay(hill, {"survey/stones.kml": bomb + kml.format("-82.3,40.9")})
+    refused(hill, "survey/stones.kml: it declares a document type or entities. Export it again without them.")
 
 
 def test_one_thing_of_two_files(hill, text, refused):

@@ -470,7 +470,8 @@ CROSSED = {"type": "Polygon", "coordinates": [[[2023500, 449700], [2023900, 4501
     [
         (CROSSED, "", "", "it is not a sound shape (Self-intersection"),
         (square(-82.31, 40.9, 0.01), "", "", "outside the area of use"),  # degrees called feet
-        (square(-82.31, 40.9, 0.01), "EPSG:6549", "EPSG:6549", "the file is in degrees"),  # the file says so
+        (square(-82.31, 40.9, 0.01), "EPSG:6549", "EPSG:6549", "is in degrees (WGS 84)"),  # the file says so
+        (square(2023500, 449700, 600), 'reference = "EPSG:6549"', 'reference = "NAD83(2011)"', "the entry says"),
         (square(2023500, 449700, 12), "", "", "a lot and its drive take 384"),
         (square(2023500, 449700, 300), "", "", "ft off the boundary. Put it on the boundary"),
         # the heights end at 449,500
@@ -488,7 +489,7 @@ def test_bad_parcels_say_so(ground, tmp_path, outline, before, after, words):
     assert before in text
     if outline is not None:
         whole = {"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {}, "geometry": outline}]}
-        if words != "the file is in degrees":  # a GeoJSON that says nothing is in degrees
+        if not words.startswith("is in degrees"):  # a GeoJSON that says nothing is in degrees
             whole["crs"] = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::6549"}}
         (tmp_path / "meadow.geojson").write_text(json.dumps(whole), encoding="utf-8")
     (tmp_path / "meadow.toml").write_text(text.replace(before, after) if before else text, encoding="utf-8")

@@ -79,8 +79,12 @@ def read(path, **more):
 
 @pytest.mark.parametrize("kind", ["shapefile", "filegdb"])
 def test_every_column_comes_back(tables, tmp_path, kind):
-    target = tmp_path / ("ground.gdb" if kind == "filegdb" else "out")
+    target = tmp_path / "out"
     done = export(tables, target, kind, unit=CRS.unit, crs=CRS.crs)
+    if kind == "filegdb":  # GDAL takes a folder without that ending for none
+        target = tmp_path / "out.gdb"
+    assert done.path == target
+    assert [path.name for path in tmp_path.iterdir()] == [target.name]
     written = {name for name, table in tables.items() if len(table)}
     assert set(done.layers) == written
     names = done.names.set_index(["layer", "column"])["field"]
@@ -102,6 +106,12 @@ def test_every_column_comes_back(tables, tmp_path, kind):
                 if here is not None:
                     # A file geodatabase rounds to a tenth of a millimetre.
                     assert shapely.geometry.shape(shape).hausdorff_distance(here) < 1e-3
+
+
+def test_a_gdal_that_writes_no_geodatabase_is_named(tables, tmp_path, monkeypatch):
+    monkeypatch.setattr(exporting.pyogrio, "list_drivers", lambda **_: {"GPKG": "rw"})
+    with pytest.raises(InputError, match=r"the GDAL \d.* that is installed writes no file geodatabase"):
+        export(tables, tmp_path / "out", "filegdb", unit=CRS.unit, crs=CRS.crs)
 
 
 def test_shapefile_fields_are_short_and_told(tables, tmp_path, capsys):

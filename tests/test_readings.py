@@ -535,6 +535,8 @@ def test_pnezd(tmp_path):
     assert raw.geographic is True
     assert raw.table[["x", "y"]].to_numpy().tolist()[0] == [-82.3014171, 40.8867512]
     assert "eastings and northings are degrees: read as longitude and latitude" in raw.notes
+    for order in ("PENZD", "PXYZD", "PYXZD"):  # in whatever order, under whatever letters
+        assert read_readings(entry("shots.txt", order=order), tmp_path).geographic is True
     path.write_text("A-1,40.88,82.30\nA-2,52.1,98.0\n", encoding="ascii")
     assert read_readings(entry("shots.txt", order="PNE"), tmp_path).geographic is False  # a small frame in feet
     for wrong in ("PNE?", "PN", "PNENE", "PNEXY"):
@@ -629,11 +631,13 @@ BOMB = b"""<?xml version="1.0"?><!DOCTYPE gpx [<!ENTITY a "aaaaaaaaaa"><!ENTITY 
         (b"<gpx><trk><trkseg><trkpt lat='1' lon='2'/></trkseg></trk></gpx>", "no waypoint in it, only 1 points"),
         (b"<gpx><wpt lat='x' lon='2'><name>A</name></wpt></gpx>", "not one line"),
         (b"<gpx>\n<wpt lat='1' lon='2'><na", "breaks off at line 2, within its first waypoint"),
+        (b"<gpx>\n<metadata><name>hi", "the file breaks off at line 2, before its first waypoint (no element found)"),
     ],
 )
 def test_gpx_refused(data, said):
-    with pytest.raises(InputError, match=said):
+    with pytest.raises(InputError) as caught:
         parse_gpx(data)
+    assert said in str(caught.value)
 
 
 def test_gpx_that_breaks_off_keeps_what_came_before():
@@ -641,6 +645,7 @@ def test_gpx_that_breaks_off_keeps_what_came_before():
     assert raw.table["label"].tolist() == ["A"]
     assert raw.n_broken == 1
     assert raw.broken[0].line == 3
+    assert "the file breaks off here" in raw.broken[0].why
 
 
 @QUIET

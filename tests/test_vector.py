@@ -32,7 +32,22 @@ def geojson(tmp_path, *shapes, **properties):
 
 POINT = {"type": "Point", "coordinates": [9.5, 47.1]}
 SQUARE = {"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [1, 1], [0, 1], [0, 0]]]}
+GRID = {"type": "Point", "coordinates": [2023908.0, 449388.0]}
 BOW_TIE = {"type": "Polygon", "coordinates": [[[0, 0], [1, 1], [1, 0], [0, 1], [0, 0]]]}
+
+
+def test_numbers_that_cannot_be_degrees_are_not_called_degrees(tmp_path):
+    found = read_features(geojson(tmp_path, GRID, GRID))
+    assert found.table.crs is None
+    assert found.unnamed == (
+        "it names no reference system (there is no member crs), and its numbers cannot be degrees "
+        "(first: 2023908, 449388)"
+    )
+    stray = read_features(geojson(tmp_path, POINT, POINT, POINT, GRID))  # one slip does not make a file
+    assert (stray.table.crs.is_geographic, stray.unnamed) == (True, "")
+    gpd.GeoDataFrame(geometry=[shapely.Point(2023908, 449388)], crs="EPSG:6318").to_file(tmp_path / "a.gpkg")
+    with pytest.raises(InputError, match=r"it says that it is in degrees \(NAD83\(2011\)\), and its numbers cannot"):
+        read_features(tmp_path / "a.gpkg")
 
 
 def test_real_outlines_are_read_whole():

@@ -30,6 +30,7 @@ __all__ = ["FORMATS", "Exported", "export", "plain_text", "short_names"]
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")  # the wide ones of East Asian writing too
 _SHORT = 10  # characters of a field's name in a dBASE table, its format's limit
 _DBF_TEXT = 254  # and of a text in it
+_GDB = ".gdb"  # a folder without this ending is taken for no file geodatabase, by GDAL and by others
 # Words a file geodatabase keeps for its own language, and would rename without saying so; from memory.
 _RESERVED = {
     "add", "alter", "and", "between", "by", "column", "create", "delete", "drop", "exists", "for", "from",
@@ -153,7 +154,8 @@ def export(
     tables : mapping of str to DataFrame
         By layer name, shaped by their declarations.
     target : Path
-        Folder to write; what was exported there before is replaced, anything else is refused.
+        Folder to write; what was exported there before is replaced, anything else is refused. A file geodatabase is
+        known by the ending ``.gdb`` of its folder: it gets that ending when it has another, see `Exported.path`.
     kind : str
         A key of `FORMATS`.
     unit : Unit
@@ -172,8 +174,13 @@ def export(
     if kind not in FORMATS:
         raise InputError.of("to", f"there is no format {kind!r}", f"One of: {', '.join(FORMATS)}.")
     target = Path(target)
+    if kind == "filegdb" and target.suffix.lower() != _GDB:
+        target = target.with_name(target.name + _GDB)
     if target.exists() and not _ours(target, kind):
         raise InputError.of(str(target), "it holds something else", "Name a new folder.")
+    if kind == "filegdb" and pyogrio.list_drivers(write=True).get("OpenFileGDB") is None:
+        what = f"the GDAL {pyogrio.__gdal_version_string__} that is installed writes no file geodatabase"
+        raise InputError.of("to", what, "Install pyogrio 0.11 or later from the Python Package Index.")
     done = Exported(target)
     shaped = {name: tables[name] for name in LAYERS if name in tables and len(tables[name])}
     left = [name for name in tables if name in LAYERS and not len(tables[name])]

@@ -39,6 +39,7 @@ _VIRTUAL = re.compile(r"\s*create\s+virtual\s+table\b.*?\busing\s+[\"'`\[]?(\w+)
 _INDEXES = ("rtree", "rtree_i32", "fts3", "fts4", "fts5", "virtualspatialindex", "virtualelementary")
 _DEEPEST = 200  # elements inside one another; a file of features has about ten
 _BLOCK = 1 << 20
+_LARGEST_LON, _LARGEST_LAT = 360.0, 90.0  # degrees; some count longitudes to 360
 _TROUBLE = (fiona.errors.FionaError, ValueError, OSError, KeyError, TypeError)
 
 
@@ -55,12 +56,16 @@ class Features:
         The first features that could not be used; the line is the feature's number.
     n_broken : int
     notes : tuple of str
+    unnamed : str
+        Why the table has no CRS although its format takes degrees for granted: the file names no system, and its
+        numbers cannot be degrees. Empty otherwise.
     """
 
     table: gpd.GeoDataFrame
     broken: tuple[BrokenLine, ...] = ()
     n_broken: int = 0
     notes: tuple[str, ...] = ()
+    unnamed: str = ""
 
 
 def read_features(
@@ -89,13 +94,15 @@ def read_features(
     Raises
     ------
     InputError
-        When it is no vector file, a column named is not in it, or no feature is usable.
+        When it is no vector file, a column named is not in it, no feature is usable, or it names a system in degrees
+        and its numbers cannot be degrees.
     """
     path = Path(path)
     place = where or path.name
     existing_file(path, place)
     notes: list[str] = []
-    with _openable(path, place, notes) as source, warnings.catch_warnings(record=True) as warned:
+    silent: list[str] = []
+    with _openable(path, place, notes, silent) as source, warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
         try:
             layers = fiona.listlayers(source)
@@ -133,13 +140,23 @@ def read_features(
     frame = pd.DataFrame(attributes or [rows[at] for at in good], index=pd.RangeIndex(len(good)))
     frame = frame.drop(columns=["feature", "geometry"], errors="ignore")
     frame.insert(0, "feature", good + 1)
-    table = gpd.GeoDataFrame(frame, geometry=shapes[good], crs=systems[0] if systems else None)
-    return Features(table, broken, len(bad), tuple(notes))
+    crs, unnamed = systems[0] if systems else None, ""
+    if crs is not None and crs.is_geographic:
+        numbers = np.median(np.abs(shapely.get_coordinates(shapes[good])), axis=0)
+        if numbers[0] > _LARGEST_LON or numbers[1] > _LARGEST_LAT:
+            x, y = shapely.get_coordinates(shapes[good][:1])[0]
+            cannot = f"its numbers cannot be degrees (first: {x:.10g}, {y:.10g})"
+            if not silent:
+                what = f"it says that it is in degrees ({crs.name}), and {cannot}"
+                raise InputError.of(place, what, "Export it again with the system its numbers are in.")
+            crs, unnamed = None, f"{silent[0]}, and {cannot}"
+    table = gpd.GeoDataFrame(frame, geometry=shapes[good], crs=crs)
+    return Features(table, broken, len(bad), tuple(notes), unnamed)
 
 
 @contextmanager
-def _openable(path: Path, place: str, notes: list[str]) -> Iterator[Any]:
-    """Give what fiona is to open: the path, or a copy in memory.
+def _openable(path: Path, place: str, notes: list[str], silent: list[str]) -> Iterator[Any]:
+    """Give what fiona is to open: the path, or a copy in memory; note in `silent` that the file names no system.
 
     JSON, XML and databases are looked through first. Of JSON fiona fails on the whole file for a letter of another
     encoding, and says of a broken one neither where it breaks nor that it does; entities of XML can blow a small file
@@ -157,6 +174,7 @@ def _openable(path: Path, place: str, notes: list[str]) -> Iterator[Any]:
             with fiona.io.MemoryFile(path.read_bytes(), filename="copy" + path.suffix) as memory:
                 yield memory.name
             return
+        silent.append("KML names no reference system")
     if not text.startswith(("{", "[")):
         yield path
         return
@@ -164,6 +182,8 @@ def _openable(path: Path, place: str, notes: list[str]) -> Iterator[Any]:
     text, assumed = decode(data)
     text = text.lstrip("\ufeff")
     told = _check_json(text, place)
+    if not any(isinstance(one, dict) and one.get("crs") for one in told):
+        silent.append("it names no reference system (there is no member crs)")
     mixed = _unmix(told)
     if mixed:
         text = "\n".join(json.dumps(one, ensure_ascii=False) for one in told)

@@ -38,6 +38,7 @@ from cemgis.parcel import Parcel, parse_parcel
 from cemgis.pipeline.boarding import Outlook, csv_text, foresee, make_folder, rules_used
 from cemgis.pipeline.evidence import read_ground
 from cemgis.pipeline.facts import map_facts
+from cemgis.pipeline.surveyed import check_declared
 from cemgis.reference import convergence, to_grid
 from cemgis.terrain import contours
 
@@ -95,13 +96,7 @@ def read_parcel(ground: Ground, path: Path) -> tuple[Parcel, Any, pd.DataFrame, 
     def shapes(name: str) -> Any:
         try:
             found = read_features(path.parent / name, where=name)
-            own = found.table.crs
-            if own is not None and own.is_projected and not own.equals(parcel.reference.crs, ignore_axis_order=True):
-                what = f"the file says {own.name}, the description says {parcel.reference.name}"
-                raise InputError.of(name, what, "Find out which is right and write that.")
-            if own is not None and own.is_geographic and parcel.reference.projected:
-                what = f"the file is in degrees, the description says {parcel.reference.name}"
-                raise InputError.of(name, what, 'Write reference = "NAD83(2011)" or export it in the ground\'s CRS.')
+            check_declared(found, parcel.reference, ground, f"{path.name} reference", name)
             if found.n_broken:
                 line, _, why = found.broken[0]
                 raise InputError.of(f"{name} feature {line}", why, "Mend it where it was drawn.")

@@ -23,6 +23,7 @@ from cemgis.fit import Fit, fit_plat, locate
 from cemgis.layers import LAYERS
 from cemgis.occupations import ReadingNumbers, make_markers, make_occupations, settle_occupations
 from cemgis.pipeline.judgements import Judgements, apply_judgements
+from cemgis.pipeline.surveyed import own_reference
 from cemgis.places import label_key
 from cemgis.plat import TOLERANCE, Plat, match_label
 from cemgis.reference import combined_factor, decimal_year, explain_shift, to_grid, to_lonlat
@@ -130,9 +131,9 @@ def _in_grid(ground: Ground, entry: ReadingsEntry, raw: RawReadings) -> pd.DataF
     if raw.geographic is not None and raw.geographic == reference.projected:
         is_, says = ("degrees", "eastings and northings") if raw.geographic else ("eastings and northings", "degrees")
         remedy = (
-            "Name the projected CRS they are in."
-            if reference.projected is False
-            else "Name their frame, as NAD83(2011)."
+            "Name their frame, as NAD83(2011)."
+            if reference.projected
+            else f'Name the system they are in: reference = "{own_reference(ground)}" if it is the ground\'s own.'
         )
         raise InputError.of(
             f"{entry.file} reference", f"the file holds {is_}, {reference.name} would be {says}", remedy

@@ -19,9 +19,10 @@ from cemgis.reference import to_grid
 if TYPE_CHECKING:
     from cemgis.files.vector import Features
     from cemgis.ground import FeaturesEntry, Ground
+    from cemgis.reference import Reference
     from cemgis.schema import Layer
 
-__all__ = ["SURVEYED", "surveyed"]
+__all__ = ["SURVEYED", "check_declared", "own_reference", "surveyed"]
 
 SURVEYED = ("vaults", "monuments", "probable_graves", "obstacles", "drives", "gates")
 _POINT, _POLYGON = 0, 3  # types of geometry as shapely numbers them
@@ -81,10 +82,7 @@ def _one(ground: Ground, entry: FeaturesEntry, found: Features) -> tuple[gpd.Geo
     layer = LAYERS[entry.layer]
     table = found.table
     number = table["feature"].to_numpy()
-    own = table.crs
-    if own is not None and own.is_projected and not own.equals(entry.reference.crs, ignore_axis_order=True):
-        what = f"the file says {own.name}, the entry says {entry.reference.name}"
-        raise InputError.of(f"{entry.where}.reference", what, "Find out which is right and write that.")
+    check_declared(found, entry.reference, ground, f"{entry.where}.reference", entry.file)
     shapes = _to_grid(ground, entry, table.geometry.to_numpy())
     if entry.radius is not None and layer.geometry == "Polygon":
         kind = shapely.get_type_id(shapes)
@@ -96,6 +94,8 @@ def _one(ground: Ground, entry: FeaturesEntry, found: Features) -> tuple[gpd.Geo
     is_point = layer.geometry == "Point"
     good = (shapely.get_type_id(shapes) == (_POINT if is_point else _POLYGON)) & shapely.is_valid(shapes)
     findings = []
+    if found.unnamed:
+        findings.append(find("assumed of a file", entry.file, f"{found.unnamed}: read as {entry.reference.name}"))
     if not good.all():
         wrong = np.flatnonzero(~good)
         kinds = [shapes[at].geom_type if shapes[at] is not None else "nothing" for at in wrong[:3]]
@@ -120,6 +120,33 @@ def _one(ground: Ground, entry: FeaturesEntry, found: Features) -> tuple[gpd.Geo
     except (ValueError, TypeError) as error:
         raise _unreadable(data[good], layer, entry.file, number[good], str(error)) from None
     return gpd.GeoDataFrame(made).reset_index(drop=True), findings
+
+
+def own_reference(ground: Ground) -> str:
+    """Return what to write for the ground's own system: its code where it has one."""
+    code = ground.crs.crs.to_authority()
+    return ":".join(code) if code else ground.crs.name
+
+
+def check_declared(found: Features, declared: Reference, ground: Ground, where: str, file: str) -> None:
+    """Refuse a file whose own reference system, or whose numbers, contradict what is declared of it.
+
+    Raises
+    ------
+    InputError
+        With the reference to write instead.
+    """
+    own = found.table.crs
+    ours = f'reference = "{own_reference(ground)}"'
+    if found.unnamed and not declared.projected:
+        what = f"{file}: {found.unnamed}; declared is {declared.name}, which is in degrees"
+        raise InputError.of(where, what, f"Write {ours} if they are in the ground's own system, or name theirs.")
+    if own is not None and own.is_geographic and declared.projected:
+        what = f"{file} is in degrees ({own.name}), declared is {declared.name}"
+        raise InputError.of(where, what, "Write their frame, as NAD83(2011), or export it in the ground's system.")
+    if own is not None and own.is_projected and not own.equals(declared.crs, ignore_axis_order=True):
+        what = f"the file says {own.name}, the entry says {declared.name}"
+        raise InputError.of(where, what, "Find out which is right and write that.")
 
 
 def _unreadable(data: pd.DataFrame, layer: Layer, file: str, number: np.ndarray, said: str) -> InputError:

@@ -31,6 +31,7 @@ def parse_features(
     antenna_height_m: float | None = None,
     day: dt.date | None = None,
     where: str = "readings",
+    unnamed: str = "",
 ) -> RawReadings:
     """Take readings from point features, as `cemgis.files.vector.read_features` gives them.
 
@@ -42,6 +43,8 @@ def parse_features(
         What was already left out.
     columns, label, section, antenna_height_m, day, where
         As in `parse_points`.
+    unnamed : str
+        Why the features have no CRS although their numbers cannot be degrees.
 
     Raises
     ------
@@ -70,9 +73,10 @@ def parse_features(
         raise nothing_usable(where, left, count)
     chosen = choose_columns([str(name) for name in rows.columns], columns, where)
     crs = features.crs
-    geographic = None if crs is None else bool(crs.is_geographic)
+    geographic = (False if unnamed else None) if crs is None else bool(crs.is_geographic)
     raw = points_of_text(table, chosen, columns or {}, label, section, antenna_height_m, day, where, xy, geographic)
-    return replace(raw, file_crs=None if crs is None else str(crs.name))
+    notes = (*raw.notes, f"{unnamed}: read as the reference declared") if unnamed else raw.notes
+    return replace(raw, file_crs=None if crs is None else str(crs.name), notes=notes)
 
 
 def _texts_of(values: pd.Series) -> list[str]:

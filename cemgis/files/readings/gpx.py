@@ -107,7 +107,8 @@ def parse_gpx(
     Raises
     ------
     InputError
-        When it is not GPX, declares a document type or entities, or has no waypoint with a position.
+        When it is not GPX, declares a document type or entities, breaks off before its first waypoint, or has no
+        waypoint with a position.
 
     Examples
     --------
@@ -125,11 +126,14 @@ def parse_gpx(
     except (expat.ExpatError, LookupError, ValueError) as error:
         line = int(getattr(error, "lineno", 0) or 0)
         why = expat.ErrorString(error.code) if isinstance(error, expat.ExpatError) else str(error)
+        if not found.rows and found.path:
+            what = f"the file breaks off at line {line}, before its first waypoint ({why})"
+            raise InputError.of(where, what, "Copy it again from the receiver, whole.") from None
         if not found.rows:
             raise InputError.of(where, f"it is not GPX ({why}, line {line})", "Export it again as GPX 1.1.") from None
         source = data.split(b"\n")
         said = source[line - 1][:200].decode("latin-1") if 0 < line <= len(source) else ""
-        broken.append(BrokenLine(line, shown(said), f"the file breaks here ({why})"))
+        broken.append(BrokenLine(line, shown(said), f"the file breaks off here ({why})"))
         if len(found.path) > 1 and found.path[1] == "wpt":
             found.rows.pop()
             found.lines.pop()

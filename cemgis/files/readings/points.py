@@ -96,7 +96,7 @@ def points_of_text(
         x, x_geo = _coordinate(x_text, "lon", geographic)
         y, y_geo = _coordinate(y_text, "lat", geographic)
         geographic = True if geographic is None and (x_geo or y_geo) else geographic
-        if geographic is False and _look_like_degrees(x, y):
+        if not geographic and _look_like_degrees(x, y):
             geographic = True
             notes.append("eastings and northings are degrees: read as longitude and latitude")
         blank = ((x_text == "") & (y_text == "")).to_numpy(dtype=bool)
@@ -228,12 +228,13 @@ def _coordinate(text: pd.Series, axis: str, geographic: bool | None) -> tuple[np
 
 
 def _look_like_degrees(x: np.ndarray, y: np.ndarray) -> bool:
-    """Whether eastings and northings can only be longitude and latitude: all in their range, a few miles apart."""
+    """Whether two coordinates can only be degrees, in whatever order: all in range, and a few miles apart."""
     there = np.isfinite(x) & np.isfinite(y) & ((x != 0.0) | (y != 0.0))
     if not there.any():
         return False
-    within = (np.abs(x[there]) <= 180.0) & (np.abs(y[there]) <= 90.0)
-    return bool(within.all() and np.ptp(x[there]) < _FEW_MILES_DEG and np.ptp(y[there]) < _FEW_MILES_DEG)
+    most = sorted((np.abs(x[there]).max(), np.abs(y[there]).max()))  # exchanged columns are told apart further on
+    apart = max(np.ptp(x[there]), np.ptp(y[there]))
+    return bool(most[0] <= 90.0 and most[1] <= 180.0 and apart < _FEW_MILES_DEG)
 
 
 def ordered(order: str, where: str) -> list[str]:

@@ -116,7 +116,9 @@ def read_readings(entry: ReadingsEntry, folder: Path) -> RawReadings:
         return parse_gpx(data, columns=columns, **common)
     if kind == "vector":
         found = read_features(path, where=where)
-        raw = parse_features(found.table, found.broken, found.n_broken, columns=columns, **common)
+        raw = parse_features(
+            found.table, found.broken, found.n_broken, columns=columns, unnamed=found.unnamed, **common
+        )
         return replace(raw, notes=found.notes + raw.notes)
     names = ordered(entry.order, where) if entry.order else None
     table = read_table(
