@@ -138,12 +138,20 @@ def frame(area: Any, azimuth: float) -> RowFrame:
 
 def to_frame(shapes: Any, where: RowFrame) -> Any:
     """Turn geometries from the grid into a frame."""
-    return shapely.transform(shapes, lambda xy: (xy - where.origin) @ where.axes.T)
+    return _sound(shapely.transform(shapes, lambda xy: (xy - where.origin) @ where.axes.T))
 
 
 def from_frame(shapes: Any, where: RowFrame) -> Any:
     """Turn geometries from a frame into the grid."""
-    return shapely.transform(shapes, lambda uv: uv @ where.axes + where.origin)
+    return _sound(shapely.transform(shapes, lambda uv: uv @ where.axes + where.origin))
+
+
+def _sound(shapes: Any) -> Any:
+    """Mend areas whose sides cross by a rounding: turned by an angle, points that nearly touched may have passed."""
+    bad = ~shapely.is_valid(shapes)
+    if not np.any(bad):
+        return shapes
+    return shapely.make_valid(shapes, method="structure", keep_collapsed=False)
 
 
 # ---- what fits where ------------------------------------------------------------------------------------------------
