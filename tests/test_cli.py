@@ -104,6 +104,17 @@ def test_a_step_prints_its_table_and_writes_it_as_csv(name, demo_ground, small_g
     assert capsys.readouterr().out.startswith("Invented ground")
 
 
+def test_a_step_says_the_dangers_shortly_and_counts_the_rest(demo_ground, capsys):
+    assert cli.main(["capacity", str(demo_ground)]) == 0
+    said = capsys.readouterr().out
+    assert "Findings: 3 dangers, 16 warnings, 19 notes; cemgis check says them all." in said
+    # the three that are planted: two labels read wrongly, one file shifted
+    assert "DANGER  label misread: B-16, D-74" in said
+    assert "DANGER  file shifted: readings/autumn.gpx" in said
+    assert "stone without record" not in said
+    assert "->" not in said
+
+
 def test_maps_can_be_drawn_again_at_a_given_scale(own, capsys):
     assert cli.main(["maps", str(own)]) == 2
     assert "Build it first" in capsys.readouterr().err

@@ -118,17 +118,17 @@ class Run:
         return out
 
     def words(self, name: str | None = None) -> str:
-        """Say the run in words, findings worst first; with one table if it is named."""
+        """Say the run in words, findings worst first; with a table that is named only the dangers, in short."""
         lines = [self.ground.name, *self.said]
         table = None if name is None else self.table(name)
         if table is not None:
             lines += ["", _say_table(table, str(name), self.ground.unit.suffix)]
-        lines += ["", *self._say_findings()]
+        lines += ["", *self._say_findings(whole=table is None)]
         if self.made:
             lines += ["", "Made:", *(f"  {path}" for path in self.made)]
         return "\n".join(lines)
 
-    def _say_findings(self) -> list[str]:
+    def _say_findings(self, *, whole: bool = True) -> list[str]:
         found = self.findings_table
         if found.empty:
             return ["No findings."]
@@ -136,6 +136,12 @@ class Run:
         many = ", ".join(
             f"{counts[word]} {word}{'s' if counts[word] > 1 else ''}" for word in SEVERITIES if word in counts
         )
+        if not whole:
+            dangers = found[found["severity"] == "danger"]
+            said = [
+                f"  DANGER  {kind}: {', '.join(rows['subject'])}" for kind, rows in dangers.groupby("kind", sort=False)
+            ]
+            return [f"Findings: {many}; cemgis check says them all.", *said]
         lines = [f"Findings: {many}. Worst first:"]
         for severity, kind in dict.fromkeys(zip(found["severity"], found["kind"], strict=True)):
             rows = found[found["kind"] == kind]
