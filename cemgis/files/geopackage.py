@@ -258,8 +258,6 @@ def _to_arrow(table: pd.DataFrame, layer: Layer, gather: Gather) -> Any:
             continue
         if column.type in ("text", "date") and pc.any(pc.match_substring(values, "\0")).as_py():
             gather.add(f"{layer.name}.{column.name}", "holds a NUL character, which cuts a text off", "Take it out.")
-        if column.type == "real" and pc.any(pc.is_inf(values)).as_py():
-            gather.add(f"{layer.name}.{column.name}", "holds an infinite number", "Leave out what is not known.")
         columns.append(values)
         names.append(column.name)
     if layer.geometry is not None:

@@ -110,6 +110,8 @@ def robust_start(
     extent = np.ptp(u, axis=0) * spread
     area = float(max(extent[0] * extent[1], extent.max() ** 2 / 4.0, (50.0 * sigma0) ** 2))
     states = candidate_states(model, u, grid, spread)
+    if not states:
+        raise InputError.of(WHERE, "no two markers lie apart on it", "Find markers far from one another.")
     n = len(u)
     seen = np.arange(n) if n <= 800 else np.linspace(0, n - 1, 800).astype(np.int64)
     mixture = Mixture(noise[seen], sigma0, dof0, area)
@@ -120,7 +122,7 @@ def robust_start(
     order = np.argsort(-scores, kind="stable")[:4]
     mixture = Mixture(noise, sigma0, dof0, area)
     eye = np.eye(2)
-    best: tuple[float, State, float] | None = None
+    best = (-np.inf, states[int(order[0])], 0.0)
     for number in order:
         state, scale = states[number], float(mixture.scales[scale_at[number]])
         for _ in range(15):
@@ -141,10 +143,8 @@ def robust_start(
                 break
         square = ((grid - state.at(u)) ** 2).sum(axis=1)
         total = float(np.log(mixture.good(square, scale) + mixture.bad(square)).sum()) + mixture.prior(scale)
-        if best is None or total > best[0] + 1e-9:
+        if total > best[0] + 1e-9:
             best = total, state, scale
-    if best is None:
-        raise InputError.of(WHERE, "no two markers lie apart on it", "Find markers far from one another.")
     _, state, scale = best
     square = ((grid - state.at(u)) ** 2).sum(axis=1)
     good = mixture.good(square, scale)
