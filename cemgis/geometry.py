@@ -327,9 +327,8 @@ def long_axis(polygons: ArrayLike) -> tuple[Floats, Floats, Floats]:
     out = np.full((3, len(shapes)), np.nan)
     for start in range(0, len(shapes), _CHUNK):
         part = shapes[start : start + _CHUNK]
-        quads, ring = _convex_quads(part)
-        if len(quads):
-            out[:, start + quads] = _least_rectangle(ring)
+        quads, found = _convex_quads(part)
+        out[:, start + quads] = found
         rest = np.setdiff1d(np.arange(len(part)), quads, assume_unique=True)
         if not len(rest):
             continue
@@ -348,23 +347,41 @@ def long_axis(polygons: ArrayLike) -> tuple[Floats, Floats, Floats]:
 
 
 def _convex_quads(shapes: Shapes) -> tuple[Integers, Floats]:
-    """Which shapes are quadrangles that are their own hull, and their rings as `shapely.convex_hull` gives them.
+    """Which shapes are quadrangles that are their own hull, and the azimuth, width and length of their rectangles.
 
-    Nearly all lots and spaces are, and reading four corners is far quicker than making a hull.
+    Nearly all lots and spaces are, and reading four corners is far quicker than making a hull. Edges are tried in the
+    order in which `shapely.convex_hull` has them, so the answer is that of `_least_rectangle` to the last bit.
     """
     plain = shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON
     rows = np.flatnonzero(plain & (shapely.get_num_coordinates(shapes) == 5))
-    ring = shapely.get_coordinates(shapes[rows]).reshape(-1, 5, 2)[:, :4]
-    edges = np.roll(ring, -1, axis=1) - ring
-    ahead = np.roll(edges, -1, axis=1)
-    turn = edges[..., 0] * ahead[..., 1] - edges[..., 1] * ahead[..., 0]
-    clear = np.abs(turn) > 1e-9 * (np.abs(edges).sum(axis=2) * np.abs(ahead).sum(axis=2))
-    good = clear.all(axis=1) & (np.abs(np.sign(turn).sum(axis=1)) == 4)
-    ring, left = ring[good], turn[good, 0] > 0
-    ring = np.where(left[:, None, None], ring[:, ::-1], ring)
-    first = np.lexsort((ring[..., 0], ring[..., 1]), axis=1)[:, 0]
-    ring = np.take_along_axis(ring, ((first[:, None] + np.arange(5)) % 4)[..., None], axis=1)
-    return rows[good], ring
+    ring = shapely.get_coordinates(shapes if len(rows) == len(shapes) else shapes[rows]).reshape(-1, 5, 2)
+    x, y = np.ascontiguousarray(ring[:, :4, 0].T), np.ascontiguousarray(ring[:, :4, 1].T)  # one row a corner
+    following = np.array([1, 2, 3, 0])
+    east, north = x[following] - x, y[following] - y
+    turn = east * north[following] - north * east[following]
+    size = np.abs(east) + np.abs(north)
+    clear = np.abs(turn) > 1e-9 * (size * size[following])
+    left = turn[0] > 0
+    good = clear.all(axis=0) & ((turn > 0) == left).all(axis=0)
+    if not good.all():
+        rows, left = rows[good], left[good]
+        x, y, east, north = (part[:, good] for part in (x, y, east, north))
+    every = np.arange(len(rows))
+    first = np.where(y == y.min(axis=0), x, np.inf).argmin(axis=0)  # a hull starts at the lowest corner, clockwise
+    length = np.sqrt(east * east + north * north)
+    east, north = east / length, north / length
+    x, y = x - x[first, every], y - y[first, every]
+    extent, breadth = np.empty_like(x), np.empty_like(x)
+    for edge in range(4):
+        extent[edge] = np.ptp(east[edge] * x + north[edge] * y, axis=0)
+        breadth[edge] = np.ptp(east[edge] * y - north[edge] * x, axis=0)
+    area = extent * breadth
+    edge_of = np.arange(4)[:, None]
+    place = np.where(left, first - 1 - edge_of, edge_of - first) % 4
+    best = np.where(area <= area.min(axis=0) * (1 + 1e-9), place, 4).argmin(axis=0)
+    way = np.column_stack([east[best, every], north[best, every]])
+    way = np.where(left[:, None], -way, way) + 0.0  # no negative zeros
+    return rows, _axis(way, extent[best, every], breadth[best, every])
 
 
 def _least_rectangle(ring: Floats) -> Floats:
@@ -382,7 +399,11 @@ def _least_rectangle(ring: Floats) -> Floats:
     # Edges of one rectangle tie up to rounding: the first of them counts, so that equal shapes give equal answers.
     best = (area <= area.min(axis=1, keepdims=True) * (1 + 1e-9)).argmax(axis=1)
     rows = np.arange(len(ring))
-    way, extent, breadth = along[rows, best], extent[rows, best], breadth[rows, best]
+    return _axis(along[rows, best], extent[rows, best], breadth[rows, best])
+
+
+def _axis(way: Floats, extent: Floats, breadth: Floats) -> Floats:
+    """Azimuth of the long side, width and length of rectangles that extend so far along a direction and across it."""
     turned = breadth > extent
     way = np.where(turned[:, None], np.column_stack([-way[:, 1], way[:, 0]]), way)
     azimuth = np.degrees(np.arctan2(way[:, 0], way[:, 1])) % 180.0

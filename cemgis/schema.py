@@ -11,6 +11,8 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from cemgis.errors import Gather
 
@@ -190,7 +192,7 @@ def _typed(values: Any, column: Column, index: pd.Index) -> pd.Series:
         series = pd.to_numeric(series)
         if column.type == "real":
             numbers = series.to_numpy(dtype=float, na_value=np.nan)
-            return pd.Series(pd.array(numbers, dtype="Float64"), index=index).mask(np.isnan(numbers))
+            return pd.Series(pd.arrays.FloatingArray(numbers.copy(), np.isnan(numbers)), index=index)
     return series.astype(dtype)
 
 
@@ -212,11 +214,14 @@ def restore(table: pd.DataFrame, layer: Layer, crs: Any = None) -> gpd.GeoDataFr
         When a value cannot be of its column's type.
     """
     data = {column.name: _typed(table.get(column.name), column, table.index) for column in layer.columns}
-    frame = pd.DataFrame(data, index=table.index)
+    frame = pd.DataFrame(data, index=table.index, copy=False)
     if layer.geometry is None:
         return frame
     shapes = table.get("geometry")
     own = getattr(table, "crs", None) if isinstance(table, gpd.GeoDataFrame) else None
+    if own is not None and isinstance(shapes, gpd.GeoSeries) and shapes.crs == own:
+        frame["geometry"] = shapes  # looked at once when it was made
+        return gpd.GeoDataFrame(frame)
     values = np.full(len(table), None, dtype=object) if shapes is None else np.asarray(shapes, dtype=object)
     return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries(values, index=table.index, crs=own or crs))
 
@@ -264,7 +269,7 @@ def check(table: pd.DataFrame, layer: Layer) -> None:
         gather.add(layer.name, f"no column {', '.join(missing)}", "Restore the table from its declaration first.")
         gather.raise_if_any()
     keys = table[layer.key]
-    twice = keys[keys.duplicated() & keys.notna()].unique()
+    twice = keys[_repeated(keys)].unique()
     if len(twice):
         gather.add(f"{layer.name}.{layer.key}", f"there more than once: {_few(twice)}", "Give each row its own.")
     for column in layer.columns:
@@ -300,6 +305,18 @@ def check(table: pd.DataFrame, layer: Layer) -> None:
                 f"It must be {layer.geometry}.",
             )
     gather.raise_if_any()
+
+
+def _repeated(keys: pd.Series) -> NDArray[np.bool_]:
+    """Say which keys were there before: what is made in order is nearly sorted, and then sorting beats hashing."""
+    if not isinstance(keys.dtype, pd.StringDtype):
+        return np.asarray(keys.duplicated() & keys.notna(), dtype=bool)
+    text = pa.array(keys, type=pa.large_string())
+    rows = np.asarray(pc.sort_indices(text))  # stable: of equal ones the first comes first
+    text = text.take(pa.array(rows))
+    out = np.zeros(len(rows), dtype=bool)
+    out[rows[1:]] = np.asarray(pc.fill_null(pc.equal(text[1:], text[:-1]), fill_value=False), dtype=bool)
+    return out
 
 
 def published(table: pd.DataFrame, layer: Layer) -> pd.DataFrame:

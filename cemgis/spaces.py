@@ -216,8 +216,9 @@ def _covariance(cov: Floats, dof: Floats) -> dict[str, Floats]:
 
 
 def _layer(name: str, data: Mapping[str, Any], shapes: ArrayLike, crs: Any) -> gpd.GeoDataFrame:
-    table = gpd.GeoDataFrame(pd.DataFrame(data), geometry=np.asarray(shapes, dtype=object), crs=crs)
-    return restore(table, LAYERS[name], crs)
+    table = pd.DataFrame(data, copy=False)
+    table["geometry"] = gpd.GeoSeries(np.asarray(shapes, dtype=object), index=table.index, crs=crs)
+    return restore(gpd.GeoDataFrame(table, crs=crs), LAYERS[name], crs)
 
 
 def build_corners(plat: Plat, placed: Placed, crs: Any = None) -> gpd.GeoDataFrame:

@@ -188,6 +188,31 @@ def test_long_axis_has_the_least_rectangle():
     assert (width <= length).all()
 
 
+@pytest.mark.parametrize("clockwise", [False, True])
+def test_long_axis_of_quadrangles_is_that_of_their_hulls(clockwise):
+    rng = np.random.default_rng(5)
+    corners = np.array(FAR) + np.array([(0, 0), (12, 0), (12, 4), (0, 4)]) + rng.normal(0, 0.8, (400, 4, 2))
+    corners[:100] = np.round(corners[:100])
+    quads = shapely.polygons(corners[:, ::-1] if clockwise else corners)
+    # one more corner on a side is no quadrangle any more, and leaves the hull as it is
+    middle = np.concatenate([corners, (corners[:, 3:] + corners[:, :1]) / 2], axis=1)
+    hulls = [shapely.MultiPoint(ring) for ring in middle]
+    azimuth, width, length = long_axis(quads)
+    again, narrow, long = long_axis(hulls)
+    np.testing.assert_allclose(width, narrow, rtol=0, atol=1e-6)
+    np.testing.assert_allclose(length, long, rtol=0, atol=1e-6)
+    off = (azimuth - again + 90) % 180 - 90
+    assert (np.abs(off) < 1e-5).mean() > 0.99  # a tie of two edges may fall either way
+    boxes = shapely.minimum_rotated_rectangle(quads)
+    np.testing.assert_allclose(width * length, shapely.area(boxes), rtol=1e-4)  # this far out GEOS is no nearer
+
+
+def test_long_axis_does_not_depend_on_where_a_ring_starts():
+    square = np.array(FAR) + np.array([(0, 0), (5, 0), (5, 5), (0, 5)])
+    rings = [np.roll(ring, turn, axis=0) for ring in (square, square[::-1]) for turn in range(4)]
+    assert len(set(np.column_stack(long_axis(shapely.polygons(rings))).ravel().tolist())) == 2
+
+
 def test_long_axis_of_nothing_is_unknown():
     azimuth, width, _ = long_axis([None, shapely.Polygon(), shapely.box(0, 0, 1, 2)])
     assert np.isnan(azimuth[:2]).all()

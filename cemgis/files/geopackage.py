@@ -21,6 +21,7 @@ import shutil
 import sqlite3
 import warnings
 from collections.abc import Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -43,6 +44,7 @@ from cemgis.errors import Gather, InputError, Problem
 from cemgis.files.metadata import describe
 from cemgis.files.style import alias, qml
 from cemgis.files.whole import try_room, whole
+from cemgis.files.wkb import to_wkb
 from cemgis.layers import FORMAT_VERSION, LAYERS
 from cemgis.schema import Column, Layer
 from cemgis.units import UNITS, Unit
@@ -197,14 +199,15 @@ def write_ground(
     gather = Gather()
     made = {name: _to_arrow(table, LAYERS[name], gather) for name, table in shaped.items()}
     gather.raise_if_any()
-    hashes = {name: _digest(table) for name, table in made.items()}
     with whole(path) as beside:
         try:
             _write_layers(beside, made, unit, crs, moment)
             facts = {"format_version": str(FORMAT_VERSION), "unit": unit.name, "stamp": moment, "title": title}
-            with closing(sqlite3.connect(beside, isolation_level=None)) as connection:
+            # GDAL holds the interpreter while it writes; hashing, packing and SQLite let go of it
+            with ThreadPoolExecutor(2) as pool, closing(sqlite3.connect(beside, isolation_level=None)) as connection:
+                kept = {name: (pool.submit(_digest, table), pool.submit(_pack, table)) for name, table in made.items()}
                 connection.execute("PRAGMA synchronous = OFF")
-                _describe(connection, made, hashes, unit, facts, xml)
+                hashes = _describe(connection, made, kept, unit, facts, xml)
         except (*_GDAL_ERRORS, sqlite3.Error) as error:
             try_room(beside.parent, 2 * sum(table.nbytes for table in made.values()))
             said = " ".join(str(error).split())[:300]
@@ -234,8 +237,7 @@ def _checked(tables: Mapping[str, pd.DataFrame], crs: pyproj.CRS) -> dict[str, p
         except InputError as error:
             gather.take(error)
             continue
-        keys = table[layer.key]
-        shaped[name] = table if keys.is_monotonic_increasing else schema.order(table, layer)
+        shaped[name] = table
     gather.raise_if_any()
     return shaped
 
@@ -248,7 +250,7 @@ def _is_shaped(table: pd.DataFrame, layer: Layer) -> bool:
 
 
 def _to_arrow(table: pd.DataFrame, layer: Layer, gather: Gather) -> Any:
-    """Return a table as arrow, with declared names and types; what is hashed, kept and written."""
+    """Return a table as arrow, with declared names and types, by key; what is hashed, kept and written."""
     columns, names = [], []
     for column in layer.columns:
         try:
@@ -261,17 +263,20 @@ def _to_arrow(table: pd.DataFrame, layer: Layer, gather: Gather) -> Any:
         columns.append(values)
         names.append(column.name)
     if layer.geometry is not None:
-        shapes = np.asarray(table["geometry"], dtype=object)
-        columns.append(pa.array(shapely.to_wkb(shapes, output_dimension=2), type=pa.large_binary()))
+        columns.append(to_wkb(np.asarray(table["geometry"], dtype=object)))
         names.append(_SHAPE)
-    return pa.table(columns, names=names)
+    made = pa.table(columns, names=names)
+    if layer.key in names and not table[layer.key].is_monotonic_increasing:
+        made = made.take(pc.sort_indices(made[layer.key])).combine_chunks()
+    return made
 
 
 def _digest(table: Any) -> str:
     """Hash a layer's content: names, types, what is missing, and the values of the rest."""
     total = hashlib.sha256(f"{table.num_rows}".encode())
     for name in table.column_names:
-        values = pa.concat_arrays([pa.array([], type=table[name].type), *table[name].chunks])
+        chunks = table[name].chunks
+        values = chunks[0] if len(chunks) == 1 else pa.concat_arrays([pa.array([], type=table[name].type), *chunks])
         total.update(f"|{name}:{values.type}|".encode())
         total.update(np.packbits(values.is_null().to_numpy(zero_copy_only=False)).tobytes())
         if pa.types.is_large_string(values.type) or pa.types.is_large_binary(values.type):
@@ -333,12 +338,12 @@ def _title(name: str) -> str:
 def _describe(
     connection: sqlite3.Connection,
     made: Mapping[str, Any],
-    hashes: Mapping[str, str],
+    kept: Mapping[str, tuple[Future[str], Future[bytes]]],
     unit: Unit,
     facts: Mapping[str, str],
     xml: str,
-) -> None:
-    """Add what GDAL does not write, in one transaction."""
+) -> dict[str, str]:
+    """Add what GDAL does not write, in one transaction; return the hashes, which are in `kept` with the copies."""
     run = connection.execute
     run("BEGIN")
     for name, table in made.items():
@@ -367,10 +372,14 @@ def _describe(
             )
     for name, value in facts.items():
         run("INSERT INTO cemgis_file VALUES (?, ?)", (name, value))
+    hashes = {name: digest.result() for name, (digest, _) in kept.items()}
     for name, table in made.items():
-        run("INSERT INTO cemgis_written VALUES (?, ?, ?, ?)", (name, hashes[name], table.num_rows, _pack(table)))
+        run(
+            "INSERT INTO cemgis_written VALUES (?, ?, ?, ?)",
+            (name, hashes[name], table.num_rows, kept[name][1].result()),
+        )
     ours = "Tables of the program that wrote this file; readers may pass over them."
-    for row in (
+    for said in (
         ("gpkg_data_columns", "gpkg_schema", f"{_SPEC}schema", "read-write"),
         ("gpkg_data_column_constraints", "gpkg_schema", f"{_SPEC}schema", "read-write"),
         ("gpkg_metadata", "gpkg_metadata", f"{_SPEC}metadata", "read-write"),
@@ -380,8 +389,9 @@ def _describe(
         ("cemgis_file", f"{_AUTHOR}_written", ours, "write-only"),
         ("cemgis_written", f"{_AUTHOR}_written", ours, "write-only"),
     ):
-        run("INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, ?)", row)
+        run("INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, ?)", said)
     run("COMMIT")
+    return hashes
 
 
 def _describe_columns(connection: sqlite3.Connection, layer: Layer, unit: Unit) -> None:
@@ -687,7 +697,7 @@ def _flat(values: Any) -> Any:
     shapes = shapely.from_wkb(plain.to_numpy(zero_copy_only=False))
     if not shapely.has_z(shapes).any():
         return plain
-    return pa.array(shapely.to_wkb(shapely.force_2d(shapes), output_dimension=2), type=pa.large_binary())
+    return to_wkb(shapely.force_2d(shapes))
 
 
 def _to_frame(table: Any, layer: Layer, crs: Any) -> gpd.GeoDataFrame | pd.DataFrame:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
 
 from cemgis.adjust import radius_95
 from cemgis.errors import InputError
@@ -131,20 +132,32 @@ class Located:
         dof : (k,) array
         """
         chosen, weight = np.asarray(index, dtype=np.int64), np.asarray(weights, dtype=float)
-        xy = np.einsum("kj,kjx->kx", weight, self.grid_xy[chosen])
+        every = _summing(chosen, weight, len(self.grid_xy))
+        xy: Floats = every @ self.grid_xy
         cov, setting = np.empty((len(chosen), 2, 2)), np.empty(len(chosen))
+        p = len(self.shared_cov)
+        shared, crossed = self.shared.reshape(-1, 2 * p), self.crossed.reshape(-1, 2 * p)
+        own = self.own.reshape(-1, 4)
         for first in range(0, len(chosen), chunk):
             at = slice(first, first + chunk)
             rows, share = chosen[at], weight[at]
             # The mean's error is (sum w A) e + sum w o: no joint covariance of all its corners is needed.
-            moved = np.einsum("kj,kjxp->kxp", share, self.shared[rows])
-            mixed = moved @ np.einsum("kj,kjpx->kpx", share, self.crossed[rows])
+            mean = every[at]
+            moved = (mean @ shared).reshape(-1, 2, p)
+            mixed = moved @ (mean @ crossed).reshape(-1, p, 2)
             twice = self._together(rows, share)
+            alone = _summing(rows, twice, len(own))
             cov[at] = (moved @ self.shared_cov) @ moved.transpose(0, 2, 1) + mixed + mixed.transpose(0, 2, 1)
-            cov[at] += np.einsum("kj,kjxy->kxy", twice, self.own[rows])
+            cov[at] += (alone @ own).reshape(-1, 2, 2)
             setting[at] = ((moved @ self.setting_shared) * moved).sum(axis=(1, 2))
-            setting[at] += 2.0 * (twice * self.setting_own[rows]).sum(axis=1)
+            setting[at] += 2.0 * (alone @ self.setting_own)
         return xy, cov, self._dof(setting, np.einsum("kii->k", cov))
+
+
+def _summing(index: Ints, weights: Floats, size: int) -> sparse.csr_matrix:
+    """Matrix (k, size) that makes weighted sums of rows, from their numbers (k, j)."""
+    k, j = index.shape
+    return sparse.csr_matrix((weights.ravel(), index.ravel(), j * np.arange(k + 1)), shape=(k, size))
 
 
 @dataclass(frozen=True)

@@ -107,27 +107,33 @@ def _raise_if_any(gather: Gather) -> None:
     gather.raise_if_any()
 
 
-def _lot_overlaps(faces: pd.DataFrame, polygons: Objects, plat: str, unit: Unit, gather: Gather) -> list[Finding]:
+def _lot_overlaps(
+    faces: pd.DataFrame, xy: Floats, rings: Rings, plat: str, unit: Unit, gather: Gather
+) -> list[Finding]:
     """Lots of one plat that lie over one another: a problem within a section, a finding between two."""
-    bounds = shapely.bounds(polygons)
     group = faces["group"].to_numpy()
     order = np.argsort(group, kind="stable")
     starts = np.flatnonzero(np.append([True], np.diff(group[order]) > 0))
-    low = np.minimum.reduceat(bounds[order, :2], starts, axis=0) + TOLERANCE
-    high = np.maximum.reduceat(bounds[order, 2:], starts, axis=0) - TOLERANCE
-    boxes = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
+    ring, offsets = rings
+    low, high = (
+        [at.reduceat(at.reduceat(xy[:, axis][ring], offsets[:-1])[order], starts) for axis in (0, 1)]
+        for at in (np.minimum, np.maximum)
+    )
+    boxes = shapely.box(*(side + TOLERANCE for side in low), *(side - TOLERANCE for side in high))
     first, second = shapely.STRtree(boxes).query(boxes)
     touched = np.unique(first[first != second])
     if not len(touched):
         return []
     rank = np.cumsum(np.append([0], np.diff(group[order]) > 0))
     some = order[np.isin(rank, touched)]
-    tree = shapely.STRtree(polygons[some])
-    a, b = tree.query(polygons[some], predicate="intersects")
-    a, b = some[a[a < b]], some[b[a < b]]
+    index, begin = take_rings(ring, offsets, some)
+    polygons = polygons_from_rings(xy[index], begin)
+    tree = shapely.STRtree(polygons)
+    a, b = tree.query(polygons, predicate="intersects")
+    a, b = a[a < b], b[a < b]
     _, width, _ = long_axis(shapely.intersection(polygons[a], polygons[b]))
     deep = np.nan_to_num(width) > 2 * TOLERANCE
-    a, b, width = a[deep], b[deep], width[deep]
+    a, b, width = some[a[deep]], some[b[deep]], width[deep]
     a, b = np.minimum(a, b), np.maximum(a, b)
     section, name = faces["section"].to_numpy(), faces["id"].to_numpy()
     findings = []
@@ -301,10 +307,10 @@ def make_plat(ground: Ground, lot_tables: Mapping[str, pd.DataFrame] | None = No
         _raise_if_any(gather)
     true = turns(xy, ring, offsets, TOLERANCE)
     ring, true = start_where(ring, offsets, true)
-    polygons = polygons_from_rings(xy[ring], offsets)
     for plat_label in pd.unique(plat_name):
         mine = np.flatnonzero(plat_name == plat_label)
-        findings += _lot_overlaps(faces.iloc[mine], polygons[mine], str(plat_label), ground.unit, gather)
+        drawn = take_rings(ring, offsets, mine)
+        findings += _lot_overlaps(faces.iloc[mine], xy, drawn, str(plat_label), ground.unit, gather)
     single = faces["single"].to_numpy(dtype=bool)
     divided = (faces["spaces"] * faces["tiers"] > 1).to_numpy(dtype=bool) & ~single
     if joined.pieces is not None:
