@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from cemgis.findings import Finding, find
 from cemgis.names import folded, soundex_codes
 from cemgis.register import Register
 
-__all__ = ["conflicts", "twice"]
+__all__ = ["conflicts", "still_to_come", "twice"]
 
 _BURIALS = ("interment", "urn placed", "scattering")
 _NEAR = 0.88  # Jaro-Winkler similarity from which two spellings may be one name: "Smyth" and "Smith" have 0.89
@@ -57,6 +58,40 @@ def conflicts(register: Register, rules: Mapping[str, float]) -> list[Finding]:
         *_stones(register, about),
         *_said_twice(register, rules),
     ]
+
+
+def still_to_come(register: Register, today: date) -> list[Finding]:
+    """Find births, deaths, burials and rights that are dated after a day.
+
+    Parameters
+    ----------
+    register : Register
+    today : date
+        The day to count from; one more is allowed, for whoever writes east of it.
+
+    Returns
+    -------
+    list of Finding
+        ``date still to come``, one a row. A date that may be earlier ("202X") says nothing.
+    """
+    last = (today + timedelta(days=1)).isoformat()
+    names = register.people.set_index("person_id")["name"]
+    findings = []
+    for table, columns in (
+        (register.people, {"born": "born", "died": "died"}),
+        (register.events, {"date": None}),
+        (register.rights, {"date": None}),
+    ):
+        who = _object(table["person_id"].map(names)) if "person_id" in table else _object(table["holder"])
+        key = _object(table.iloc[:, 0])
+        for column, word in columns.items():
+            earliest = bounds(table[column], 0.0)["earliest"].fillna("")
+            for row in np.flatnonzero((earliest > last).to_numpy(dtype=bool)).tolist():
+                name = "somebody without a name" if pd.isna(who[row]) else who[row]
+                what = table["kind"].iloc[row] if word is None else word
+                said = f"{name}: {what} {table[column].iloc[row]} ({table['source'].iloc[row]})"
+                findings.append(find("date still to come", str(key[row]), said))
+    return findings
 
 
 def _object(values: pd.Series) -> npt.NDArray[np.object_]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from cemgis import schema
-from cemgis.conflicts import conflicts, twice
+from cemgis.conflicts import conflicts, still_to_come, twice
 from cemgis.layers import LAYERS
 from cemgis.people import count_as_dead, joined_sources, with_kin
 from cemgis.register import TABLES, read_register
@@ -256,6 +258,19 @@ def test_someone_moved_to_another_grave_is_rightly_there_twice():
      "A-1-1", date="1950", kind="disinterment"),
             row("Ada Penn", "A-9-1", date="1950", died="1901-04-30")]  # fmt: skip
     assert kinds(*rows) == []
+
+
+def test_days_that_have_not_come_are_told_and_those_that_may_have_are_not():
+    found = register(
+        [row("Ada Penn", "A-1-2", date="2999-01-01", died="1950"), row("Bo Penn", "A-1-3", date="2026-05-05"),
+         row("Cy Penn", "A-1-4", date="202X", born="2027-01-01"), row("Di Penn", "A-1-5", date="1901")]
+    )  # fmt: skip
+    said = still_to_come(found, datetime.date(2026, 5, 4))
+    assert {(item.kind, item.subject.split(":")[0]) for item in said} == {("date still to come", "list0.csv")}
+    assert sorted(item.reason for item in said) == [
+        "Ada Penn: interment 2999-01-01 (list0.csv, line 2)", "Cy Penn: born 2027-01-01 (list0.csv, line 4)"
+    ]  # fmt: skip
+    assert still_to_come(found, datetime.date(3000, 1, 1)) == []
 
 
 def test_an_empty_register_has_no_conflicts():

@@ -233,6 +233,7 @@ def _settle(run: Run, evidence: Evidence, plat: Plat) -> None:
         lots=lots,
         shapes=tables["spaces"],
         entered=dug.rows,
+        today=datetime.now(UTC).date(),
     )
     tables.update({name: getattr(register, name) for name in TABLES})
     run.findings += register.findings

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from cemgis import edits, schema
-from cemgis.conflicts import conflicts
+from cemgis.conflicts import conflicts, still_to_come
 from cemgis.dates import bounds
 from cemgis.errors import Gather, InputError
 from cemgis.files import geopackage
@@ -59,6 +60,7 @@ def take_in(
     lots: pd.DataFrame,
     shapes: gpd.GeoDataFrame | None = None,
     entered: Mapping[str, pd.DataFrame] | None = None,
+    today: date | None = None,
 ) -> Register:
     """Read every list of the register, join them in the order they are named, find kin and conflicts.
 
@@ -72,6 +74,8 @@ def take_in(
         Layer ``spaces`` with its polygons, for halves of lots.
     entered : dict of DataFrame, optional
         Rows of the register's layers that people entered through the tool; they come last in precedence.
+    today : date, optional
+        Dates after it are findings.
 
     Raises
     ------
@@ -106,7 +110,8 @@ def take_in(
         parts.append(Register(**own, findings=[]))
     register = with_kin(joined_sources(parts, rules["register.about"]), rules)
     _, clashes = holders_now(register.rights)
-    return register._replace(findings=[*register.findings, *conflicts(register, rules), *clashes])
+    ahead = [] if today is None else still_to_come(register, today)
+    return register._replace(findings=[*register.findings, *conflicts(register, rules), *ahead, *clashes])
 
 
 def crosswalk_of(evidence: Evidence) -> pd.DataFrame | None:
