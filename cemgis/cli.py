@@ -123,10 +123,7 @@ def parser() -> argparse.ArgumentParser:
                       help="how far it is (default: closed)")  # fmt: skip
     made.add_argument("--who", required=True, help="who saw it")
     made.add_argument("--why", default="", help="what for")
-    made.add_argument(
-        "--date", help="day it was done, as 2026-05-04, or today; a closing may leave it to the order's day"
-    )
-    made.add_argument("--without-order", metavar="REASON", help="why no order is on record; it stays a finding")
+    made.add_argument("--date", help="day, as 2026-05-04 (default: today)")
     made.add_argument("--taped", action="append", default=[], metavar='"MARKER, CORNER, LENGTH"',
                       help='taped to what was set: "B-63, head left, 31 ft 4 in"; at least four')  # fmt: skip
     made.add_argument("--shot", action="append", default=[], metavar='"CORNER, E, N"',
@@ -178,7 +175,7 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--state", default="set out", choices=("set out", "set", "passed", "failed"),
                       help="what to record with --who; only the first makes sheets (default: set out)")  # fmt: skip
     made.add_argument("--who", help="record it, in this name")
-    made.add_argument("--date", help="day it was done, as 2026-05-04, or today (what is set out is set out today)")
+    made.add_argument("--date", help="day, as 2026-05-04 (default: today)")
     made.add_argument("--note", help="anything else")
     made.add_argument("--json", action="store_true", help="print the result as JSON")
     made = add("openings", _openings, "list graves not closed, due to be looked at for settling, or off their plan")
@@ -416,7 +413,7 @@ def _close(given: argparse.Namespace) -> int:
         given.folder, given.space, state=given.state, who=given.who, why=given.why, day=given.date, taped=given.taped,
         container=given.container, person=given.person, top=given.top, water=given.water, soil=given.soil,
         photo=given.photo, note=given.note, shots=given.shot, probes=given.probe, stones=given.stone,
-        stored=given.stored, because=given.because, without_order=given.without_order,
+        stored=given.stored, because=given.because,
     )  # fmt: skip
     if given.json:
         _print_json(record)

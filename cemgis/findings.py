@@ -139,8 +139,6 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
      "Probe again."),
     ("opening off its plan", _W, "what lies in a grave is not where it was planned",
      "Plan the next opening beside it from the as-built; look at the ties used."),
-    ("opened without order", _W, "a grave was opened or closed and no order, right or plan is on record",
-     "Find out who ordered it and by what right; look on the ground whether it is the right space."),
     ("opening not closed", _N, "a grave was opened and no record says it was closed", "Record how it was closed."),
     ("settling due", _N, "a closed grave is due to be looked at for settling", "Look, fill, and record it as settled."),
     ("space obstructed", _N, "a tree, wall or drive takes part of a space", "Count it as lost unless cleared."),

@@ -598,7 +598,6 @@ _OPENINGS = Layer(
         _text("photo", "name of a photograph"),
         _text("stored", "where it waits"),
         _text("because", "why it was abandoned", ABANDONED),
-        _text("without_order", "why there was no order"),
         _text("stones", "stones moved, and those set again"),
         _text("former", "numbers of its place that nobody uses now"),
         _text("note", "what was noted"),

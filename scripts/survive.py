@@ -133,11 +133,7 @@ def _judge(folder: Path) -> list[str]:
 
 
 def _close(folder: Path) -> list[str]:
-    return [
-        pipeline.close_opening(
-            folder, "A-5-2", state="opened", day="2025-06-01", without_order="none is needed here", **SAID
-        )["id"]
-    ]
+    return [pipeline.close_opening(folder, "A-5-2", state="opened", day="2025-06-01", **SAID)["id"]]
 
 
 def _withdraw(folder: Path) -> list[str]:

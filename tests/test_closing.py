@@ -12,7 +12,7 @@ import pytest
 import shapely
 from pypdf import PdfReader
 
-from cemgis import cli, edits, pipeline
+from cemgis import cli, pipeline
 from cemgis.errors import InputError
 from cemgis.files import records
 from cemgis.opening import VERDICTS
@@ -45,11 +45,7 @@ def folder(first, tmp_path):
 
 def close(first, folder, space="B-10-2", **more):
     """Record at a grave and let the run know of it, as the next build would."""
-    given = {"state": "closed", "day": "2026-05-04"} | WHO
-    latest = [one for one in edits.standing(first.records) if one.get("space_id") == space]
-    if not latest or latest[-1]["state"] in ("settled", "abandoned"):
-        given |= {"without_order": "the papers burnt"} | ({"person": "Ada Fenn"} if more.get("state") is None else {})
-    given |= more
+    given = {"state": "closed", "day": "2026-05-04"} | WHO | more
     written = pipeline.close_opening(folder, space, run=first, **given)
     first.records.append(written)
     return written
@@ -89,7 +85,7 @@ def test_each_state_follows_the_one_before_and_names_it(first, folder):
     opened = close(first, folder, state="opened", day="2026-05-03", stones=["M-B-10-1, moved"])
     assert opened["replaces"] == [waits["id"]]
     assert "stored" not in opened
-    assert [item.kind for item in layers(first).findings] == ["opened without order", "opening not closed"]
+    assert [item.kind for item in layers(first).findings] == ["opening not closed"]
     said = pipeline.list_openings(first_with(first), datetime.date(2026, 5, 4))
     assert "B-10-2/1: stone M-B-10-1 was moved and is not reset" in said
     true, shots = shots_of(first, "B-10-2")
@@ -168,12 +164,6 @@ def test_water_and_rock_add_no_grave_but_are_told(first, folder):
         ({"state": "settled"}, "nothing was closed there"),
         ({"state": "ordered"}, "'ordered' is none"),
         ({"state": "closed"}, "nobody said what was set"),
-        ({"state": "closed", "without_order": None}, "no order is on record there"),
-        ({"state": "opened", "without_order": None}, "or say why there is none with --without-order"),
-        ({"state": "closed", "without_order": " "}, "no reason is given"),
-        ({"state": "closed"}, 'nobody said who lies there. Give --person; "unknown" if nobody knows'),
-        ({"container": "concrete vault", "day": None}, "nobody said when it was done. Give --date"),
-        ({"state": "opened", "day": None}, "nobody said when it was done"),
         ({"container": "tin"}, "there is no container"),
         ({"container": "concrete vault", "top": "-1 ft"}, "negative"),
         ({"container": "concrete vault", "top": "12 ft"}, "deeper than any dig"),
@@ -199,68 +189,6 @@ def test_a_day_before_the_state_it_follows_is_refused(first, folder):
     close(first, folder, state="opened", day="2026-05-04")
     with pytest.raises(InputError, match="before 2026-05-04, when it was opened"):
         close(first, folder, container="concrete vault", day="2026-05-02")
-
-
-def ordered(first, folder, service, state="ordered", **more):
-    """Record an order of B-10-2 as its sheet does, without planning it again."""
-    body = {"kind": "opening", "opening_id": "B-10-2/1", "space_id": "B-10-2", "section": "B", "state": state,
-            "service": service, "person": "Hanh Aldanczyk", "container": "concrete vault", "who": "E. Tarn",
-            "when": "2026-05-01T08:00:00Z", "why": "ordered", "crs": first.ground.crs.name}  # fmt: skip
-    (written,) = records.append(folder / "records", "openings", [body | more])
-    first.records.append(written)
-    return written
-
-
-def test_a_burial_has_the_day_of_the_order_or_one_that_is_said_never_the_day_of_typing(first, folder):
-    ordered(first, folder, "2026-05-04 10:30")
-    done = close(first, folder, day=None)
-    assert (done["buried"], done["date"], done["day_from"]) == ("2026-05-04", "2026-05-04", "the order")
-    assert done["when"][:10] != "2026-05-04"
-    assert layers(first).rows["events"]["date"].tolist() == ["2026-05-04"]
-    assert "2026-05-04 (the day of the service, from the order)" in pipeline.say_opening(done)
-    assert "without_order" not in done
-    assert layers(first).findings == []
-
-
-def test_nobody_is_buried_on_the_day_of_a_service_that_has_not_come_or_went_before(first, folder):
-    ordered(first, folder, "2999-05-04")
-    with pytest.raises(InputError, match="nobody said when it was done"):
-        close(first, folder, day=None)
-    today = close(first, folder, day="today")
-    assert today["buried"] == datetime.datetime.now(datetime.UTC).date().isoformat()
-    first.records.clear()
-    # the service was in January, the grave was opened when the frost was out
-    ordered(first, folder, "2026-01-12")
-    close(first, folder, state="waiting", day="2026-01-12")
-    with pytest.raises(InputError, match="nobody said when it was done"):
-        close(first, folder, day=None)
-    close(first, folder, state="opened", day="2026-04-20")
-    with pytest.raises(InputError, match="nobody said when it was done"):
-        close(first, folder, day=None)
-    assert close(first, folder, day="2026-04-21")["buried"] == "2026-04-21"
-
-
-def test_what_was_dug_without_an_order_stays_a_finding_and_the_space_meant_is_named(first, folder):
-    ordered(first, folder, "2026-05-04")
-    with pytest.raises(InputError, match=r"Ordered and not closed: B-10-2\. Record the order"):
-        close(first, folder, space="B-10-4", without_order=None, container="concrete vault")
-    with pytest.raises(InputError, match="given, but B-10-2/1 is on record"):
-        close(first, folder, without_order="no papers")
-    done = close(first, folder, space="B-10-4", container="concrete vault")
-    assert "NO ORDER is on record: the papers burnt" in pipeline.say_opening(done)
-    close(first, folder, space="B-10-4", state="settled", day="2026-08-01")
-    found = layers(first)
-    assert [(item.kind, item.severity, item.subject) for item in found.findings] == [
-        ("opened without order", "warning", "B-10-4/1")
-    ]
-    assert "the papers burnt" in found.findings[0].reason
-    assert found.openings.set_index("space_id")["without_order"].fillna("").to_dict() == {
-        "B-10-2": "", "B-10-4": "the papers burnt"}  # fmt: skip
-
-
-def test_a_grave_dug_although_the_plan_spoke_against_it_is_told(first, folder):
-    ordered(first, folder, "2026-05-04", verdict=VERDICTS[0])
-    assert "The plan said DO NOT OPEN. Write down what changed." in pipeline.say_opening(close(first, folder))
 
 
 def occupied(first, urn=False, several=False):
@@ -365,8 +293,7 @@ def test_records_of_another_reference_system_are_told_and_left_out(first, folder
 def test_everything_goes_through_the_command_line_and_the_next_build(tmp_path, capsys):
     folder = tmp_path / "hill"
     shutil.copytree(ROOT / "data" / "demo", folder)
-    close_it = ["close", str(folder), "B-10-2", "--who", "E. Tarn", "--date", "2026-05-04",
-                "--without-order", "dug in haste"]  # fmt: skip
+    close_it = ["close", str(folder), "B-10-2", "--who", "E. Tarn", "--date", "2026-05-04"]
     assert cli.main([*close_it, "--state", "abandoned"]) == 2
     assert "remains found" in capsys.readouterr().err
     assert not (folder / "records").exists()

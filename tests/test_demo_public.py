@@ -96,7 +96,7 @@ def ground(tmp_path_factory):
     run = build(folder, with_maps=False)
     close_opening(
         folder, "E-2-2", state="closed", who="canary digger", why="canary why", day="2025-09-21", note="canary closed",
-        container="concrete vault", person="Dug Canarydug", without_order="canary paperless", run=run,
+        container="concrete vault", person="Dug Canarydug", run=run,
     )  # fmt: skip
     build(folder, with_maps=False)
     publish(folder, day=DAY)

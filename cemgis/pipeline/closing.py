@@ -15,7 +15,7 @@ from cemgis import edits
 from cemgis.errors import Gather, InputError
 from cemgis.files import records as record_files
 from cemgis.layers import ABANDONED, OPENING_STATES
-from cemgis.opening import VERDICTS, Site, place_dig, room_for, say
+from cemgis.opening import Site, place_dig, room_for, say
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.opening_records import EVENT_KIND, FOUNDATION_KIND, OPENING_KIND
 from cemgis.pipeline.opening_site import find_place, find_space, say_value, site_of, tie_numbers
@@ -71,11 +71,6 @@ def lot_of(run: Run, space_id: str) -> str | None:
     """Return the lot of a space or niche, if it has one."""
     lot = run.tables["spaces"].set_index("space_id")["lot_id"].get(space_id)
     return None if lot is None or pd.isna(lot) else str(lot)
-
-
-def said_day(day: str) -> str:
-    """Return a day as records write it: ``today`` is a day somebody said."""
-    return datetime.now(UTC).date().isoformat() if day.strip().lower() == "today" else day
 
 
 def check_day(day: str | None, gather: Gather, after: Mapping[str, Any] | None = None) -> None:
@@ -137,7 +132,7 @@ def close_opening(
     shots: Sequence[str] = (), probes: Sequence[str] = (), container: str | None = None, person: str | None = None,
     top: str | None = None, water: str | None = None, soil: str | None = None, photo: str | None = None,
     stones: Sequence[str] = (), stored: str | None = None, because: str | None = None, note: str | None = None,
-    without_order: str | None = None, run: Run | None = None,
+    run: Run | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Record how far an opening is, and what lies where when it is closed. All or nothing.
 
@@ -149,8 +144,7 @@ def close_opening(
         ``waiting``, ``opened``, ``closed``, ``settled`` or ``abandoned``.
     who, why : str
     day : str, optional
-        ISO day it was done, or ``today``. Only a closing may leave it out, when the order has the day of the service:
-        no day is made up.
+        ISO day; today when left out.
     taped : sequence of str
         ``MARKER, corner, length`` with the corner one of `cemgis.ties.CORNERS`: taped to the container as it lies.
     shots : sequence of str
@@ -169,8 +163,6 @@ def close_opening(
         Where the one to be buried waits.
     because : str, optional
         Why it was abandoned, one of `cemgis.layers.ABANDONED`.
-    without_order : str, optional
-        Why there is no order; needed where none is on record. It stays a finding.
     run : Run, optional
 
     Raises
@@ -184,9 +176,7 @@ def close_opening(
     space_id = find_space(run, space)
     before = _latest(run.records, space_id)
     before = _followed(space_id, state, before, gather)
-    _ordered(run, space_id, state, before, without_order, person, gather)
     depth = _depth(top, run, gather)
-    day, whose = _day(state, before, day, gather)
     check_day(day, gather, before)
     stood = _stones(stones, before, gather)
     if state == "abandoned" and because not in ABANDONED:
@@ -218,7 +208,7 @@ def close_opening(
         body |= {
             "kind": OPENING_KIND, "opening_id": f"{space_id}/{_count(run.records, space_id) + 1}", "space_id": space_id,
             "section": site.section, "lot_id": lot_of(run, space_id), "heads": site.heads_words or None,
-            "former": _former(site), "without_order": without_order,
+            "former": _former(site),
         }  # fmt: skip
     if box is not None:
         body |= {"container": box.name, "container_kind": box.kind, "size": [box.width, box.length, box.height]}
@@ -239,9 +229,9 @@ def close_opening(
             "stored": stored, "because": because, "stones": stood or None}  # fmt: skip
     body |= {key: value for key, value in told.items() if value is not None}
     if state == "closed":
-        body |= {"buried": day, "day_from": whose}
+        body["buried"] = day or now()[:10]
     body |= {
-        "state": state, "date": day, "who": who, "when": now(), "why": why or f"{state} by {who}",
+        "state": state, "date": day or now()[:10], "who": who, "when": now(), "why": why or f"{state} by {who}",
         "crs": ground.crs.name,
     }  # fmt: skip
     if before is not None:
@@ -273,50 +263,6 @@ def _followed(
     ):
         gather.add(space_id, f"it is {before['state']} already", "Withdraw that record if it is wrong.")
     return before
-
-
-def _ordered(
-    run: Run, space_id: str, state: str, before: Mapping[str, Any] | None, without: str | None, person: str | None,
-    gather: Gather,
-) -> None:  # fmt: skip
-    """Note what is dug without an order: it may be the wrong space, and nobody's right was looked at."""
-    if before is not None:
-        if without is not None:
-            gather.add("without order", f"given, but {before['opening_id']} is on record", "Leave it out.")
-        return
-    if state not in ("waiting", "opened", "closed", "abandoned"):
-        return
-    if without is None:
-        latest: dict[str, Mapping[str, Any]] = {
-            str(record["space_id"]): record for record in edits.standing(run.records)
-            if record.get("kind") == OPENING_KIND and record.get("space_id")
-        }  # fmt: skip
-        under_way = [name for name, record in latest.items() if record["state"] in ("ordered", "waiting", "opened")]
-        meant = f"Ordered and not closed: {', '.join(under_way)}. " if under_way else ""
-        gather.add(space_id, "no order is on record there",
-                   f"{meant}Record the order with `cemgis open ... --record`, or say why there is none with "
-                   "--without-order; it stays a finding.")  # fmt: skip
-    elif not without.strip():
-        gather.add("without order", "no reason is given", "Write why there is no order.")
-    if state == "closed" and person is None:
-        gather.add("person", "nobody said who lies there", 'Give --person; "unknown" if nobody knows.')
-
-
-def _day(
-    state: str, before: Mapping[str, Any] | None, day: str | None, gather: Gather
-) -> tuple[str | None, str | None]:  # fmt: skip
-    """Return the day of a step and where it is from; the day it is typed in is only its day when somebody says so."""
-    today = datetime.now(UTC).date().isoformat()
-    if day is not None:
-        return said_day(day), None
-    service = str((before or {}).get("service") or "")[:10]
-    if state == "closed" and before is not None and before["state"] in ("ordered", "opened"):
-        # who waited in winter storage is not buried on the day of the service
-        late = before["state"] == "opened" and service < str(before.get("date") or "")[:10]
-        if service and service <= today and not late:
-            return service, "the order"
-    gather.add("date", "nobody said when it was done", "Give --date, the day it was done, or --date today.")
-    return None, None
 
 
 def _depth(top: str | None, run: Run, gather: Gather) -> float | None:
@@ -491,7 +437,7 @@ def record_move(
     gather = Gather()
     if kind not in _MOVES:
         raise InputError.of("kind", f"{kind!r} is none", f"One of: {', '.join(_MOVES)}.")
-    space_id, day = find_place(run, place), said_day(day)
+    space_id = find_place(run, place)
     check_day(day, gather)
     there = _lying(run, space_id)
     body: dict[str, Any] = {
@@ -648,12 +594,7 @@ def list_openings(run: Run, today: date) -> list[str]:
 
 def say_opening(record: Mapping[str, Any]) -> str:
     """Say a record of an opening in words."""
-    day_from = f" (the day of the service, from {record['day_from']})" if record.get("day_from") else ""
-    lines = [f"Recorded: {record['opening_id']} is {record['state']}, {record['date']}{day_from}."]
-    if record.get("without_order"):
-        lines.append(f"  NO ORDER is on record: {record['without_order']}. Nobody's right was looked at.")
-    if record["state"] in ("opened", "closed") and record.get("verdict") == VERDICTS[0]:
-        lines.append(f"  The plan said {VERDICTS[0].upper()}. Write down what changed.")
+    lines = [f"Recorded: {record['opening_id']} is {record['state']}, {record['date']}."]
     if "sigma" in record:
         off = "" if "off_plan" not in record else f", at most {record['off_plan']:.2f} from its plan"
         count = sum(len(record.get(name) or ()) for name in ("taped", "shots", "probes"))

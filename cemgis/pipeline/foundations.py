@@ -17,7 +17,7 @@ from cemgis.files import records as record_files
 from cemgis.files.whole import input_error, write_bytes
 from cemgis.foundation import foundation_size, plan_foundation
 from cemgis.opening import Plan, say
-from cemgis.pipeline.closing import check_day, lot_of, now, said_day
+from cemgis.pipeline.closing import check_day, lot_of, now
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.opening_records import FOUNDATION_KIND
 from cemgis.pipeline.opening_site import find_space, site_of, tie_numbers
@@ -190,7 +190,7 @@ def record_foundation(
         One of `FOUNDATION_STATES`.
     who, why : str
     day : str, optional
-        ISO day it was done, or ``today``; only what is set out may leave it out: that is done now.
+        ISO day; today when left out.
     note : str, optional
     done : SetOut, optional
         The layout, needed for ``set out``.
@@ -216,12 +216,6 @@ def record_foundation(
     elif before is None or before["state"] not in _AFTER[state]:
         how = "nothing was set out there" if before is None else f"it is {before['state']}"
         gather.add(space_id, how, f"Record first that it is {' or '.join(_AFTER[state])}.")
-    if day is not None:
-        day = said_day(day)
-    elif state == "set out":
-        day = now()[:10]
-    else:
-        gather.add("date", f"nobody said when it was {state}", "Give --date, the day it was done, or --date today.")
     check_day(day, gather)
     if day is not None and before is not None and day < str(before["date"]):
         gather.add("date", f"{day} is before {before['date']}, when it was {before['state']}", "Write the right day.")
@@ -239,7 +233,7 @@ def record_foundation(
             "shape": shapely.to_wkt(shapely.Polygon(np.round(plan.dig.corners, 4)), rounding_precision=4),
             "sigma": None if plan.ties is None else round(plan.ties.corner_radius / 2.4477, 4),
         }  # fmt: skip
-    body |= {"state": state, "date": day, "who": who, "when": now(), "why": why or f"{state} by {who}",
+    body |= {"state": state, "date": day or now()[:10], "who": who, "when": now(), "why": why or f"{state} by {who}",
              "note": note}  # fmt: skip
     if before is not None:
         body["replaces"] = [before["id"], *(before.get("replaces") or ())]

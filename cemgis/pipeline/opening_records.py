@@ -136,9 +136,6 @@ def _opening(
     at = None if shape is None else (float(shape.centroid.x), float(shape.centroid.y))
     place = {"section": section, "lot_id": record.get("lot_id"), "space_id": record["space_id"]}
     source = f"records, opening {name}"
-    if record.get("without_order") and record["state"] in ("opened", "closed", "settled"):
-        said = f"{record['state']} {row['date']}; {record['without_order']}"
-        findings.append(find("opened without order", name, said, section=section))
     if record["state"] == "opened":
         findings.append(find("opening not closed", name, f"opened {row['date']}", section=section))
     if record["state"] == "abandoned" and record.get("because") == "remains found" and shape is not None:
@@ -160,7 +157,7 @@ def _opening(
              "top_depth": record.get("top_depth"), "sigma": record.get("sigma"), "seen": row["date"],
              "source": source, "note": record.get("note"), "geometry": shape}
         )  # fmt: skip
-    buried = str(record.get("buried") or record.get("date") or "")[:10] or None
+    buried = str(record.get("buried") or record.get("date") or record["when"])[:10]
     rows["people"].append(_person(source, record.get("person")))
     rows["events"].append(
         {"event_id": source, "kind": "urn placed" if is_urn else "interment", "date": buried, "person_id": source,
