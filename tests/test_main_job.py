@@ -702,6 +702,7 @@ def test_a_control_point_that_was_read_settles_the_absolute_position(tmp_path):
         pipeline.compute(tmp_path / "missed")
     # the file that is off is all there is, and that is said before the markers that lack for it
     assert "correction service" in stopped.value.problems[0].remedy
+    assert stopped.value.problems[0].remedy.endswith("Or read control again.")
     assert stopped.value.problems[1].where == "plat 1870"
 
 
@@ -811,7 +812,7 @@ def test_nothing_is_built_where_no_marker_can_be_believed(tmp_path, capsys):
     lay(folder, {"ground.toml": no_readings + '[[register]]\nfile = "register/list.csv"\n',
                  "register/list.csv": "kind,date,name,section,lot,space\ninterment,1925,Ada Fenn,A,3,2\n"})  # fmt: skip
     assert build(folder) == 2
-    assert "Name at least one file of readings" in capsys.readouterr().err
+    assert "readings: there are none. Name at least one file of readings" in capsys.readouterr().err
     assert (folder / "ground.gpkg").read_bytes() == before
 
 

@@ -139,7 +139,12 @@ def test_lists_without_what_they_need_are_refused():
     entry = ground.probes[0]
     with pytest.raises(InputError, match="no column vault"):
         fit_probes(ground, [(entry, table(what=["V1"], x=["1"], y=["2"]))], none, spaces)
-    with pytest.raises(InputError, match="reference: missing"):
+    with pytest.raises(InputError, match="neither x and y nor label among: vault"):
+        fit_probes(ground, [(entry, table(vault=["V1"], what=["1"]))], none, spaces)
+    _, findings = fit_probes(ground, [(entry, table(vault=["V1", "V1"], label=["8", "9"], space=["A-1", "A-2"]))], none,
+                             spaces)  # fmt: skip
+    assert findings
+    with pytest.raises(InputError, match=r"reference: missing\. Say what x and y are in, as 'NAD83"):
         fit_probes(ground, [(entry, table(vault=["V1"], x=["1"], y=["2"]))], none, spaces)
     _, findings = fit_probes(ground, [(entry, table(vault=["V1"], label=["9"]))], none, spaces)
     assert "its label was not read" in findings[0].reason

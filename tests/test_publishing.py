@@ -79,13 +79,13 @@ def test_what_is_not_built_is_not_published(own):
 
 def test_what_is_older_than_its_evidence_is_not_published(own):
     (own / "register" / "canary-ledger.csv").write_text("kind,name,lot\n", encoding="utf-8")
-    refused(own, r"older than what it was made from: register/canary-ledger\.csv\. Build it again")
+    refused(own, r"it is older than what it was made from: register/canary-ledger\.csv\. Build it again")
 
 
 def test_a_new_record_must_be_built_in_first(own):
     (own / "records").mkdir()
     (own / "records" / "edits.jsonl").write_text("", encoding="utf-8")
-    refused(own, r"older than what it was made from: records/edits\.jsonl")
+    refused(own, r"it is older than what it was made from: records/edits\.jsonl")
 
 
 def test_what_was_changed_by_hand_is_not_published(own):
@@ -96,7 +96,7 @@ def test_what_was_changed_by_hand_is_not_published(own):
 
 def test_nothing_is_published_without_terms(own):
     make(own, TOML.replace('licence = "CC BY 4.0"', ""))
-    refused(own, r"public\.licence: missing")
+    refused(own, "missing: nobody would know what they may do with the data")
 
 
 def test_a_wish_that_fits_nobody_stops_it(own):
@@ -123,7 +123,12 @@ def test_a_folder_with_something_else_in_it_is_refused(own):
     target = own / "maps" / "public"
     target.mkdir(parents=True)
     (target / "deeds.xlsx").write_bytes(b"x")
-    refused(own, r"what publishing did not write: deeds\.xlsx")
+    refused(own, r"it holds what publishing did not write: deeds\.xlsx")
+    shutil.rmtree(target)
+    target.write_text("no folder", encoding="utf-8")
+    with pytest.raises(InputError, match="it is no folder"):
+        publish(own, day=DAY)
+    assert target.read_text(encoding="utf-8") == "no folder"
 
 
 def test_a_failure_leaves_what_was_published_before(own, monkeypatch):

@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 
 from cemgis import sheets
-from cemgis.errors import Gather, InputError
+from cemgis.errors import InputError
 from cemgis.files.descriptions import read_description
 from cemgis.files.whole import input_error, write_bytes, write_text
 from cemgis.opening import VERDICTS, Order, Plan, parse_order, plan_opening, say
@@ -122,20 +122,15 @@ def open_grave(
         For an unknown space, container or order; when something cannot be written. Nothing is recorded here.
     """
     ground = read_ground(folder) if run is None else run.ground
-    gather = Gather()
-    ordered: Order | None = None
-    box: Container | None = None
     try:
         ordered = parse_order(read_description(order, str(order)), ground.unit, order.name)
     except InputError as error:
-        gather.take(error)
-    try:
-        box = ground.container(container)
-    except InputError as error:
-        gather.take(error)
-    gather.raise_if_any()
-    if ordered is None or box is None:  # each of them is a problem noted above
-        raise InputError.of("open", "no order or no container", "Give both.")
+        try:
+            ground.container(container)
+        except InputError as other:
+            raise InputError(*error.problems, *other.problems) from None
+        raise
+    box = ground.container(container)
     run = compute(folder) if run is None else run
     space_id = find_space(run, space)
     site = site_of(
