@@ -123,7 +123,9 @@ def parser() -> argparse.ArgumentParser:
                       help="how far it is (default: closed)")  # fmt: skip
     made.add_argument("--who", required=True, help="who saw it")
     made.add_argument("--why", default="", help="what for")
-    made.add_argument("--date", help="day, as 2026-05-04 (default: today)")
+    made.add_argument("--date", help="day it was done: 2026-05-04, today, or 2026-05 where that is all that is known "
+                      "(what is closed: the day of the service if the order has one)")  # fmt: skip
+    made.add_argument("--without-order", metavar="REASON", help="why nothing was ordered; needed where that is so")
     made.add_argument("--taped", action="append", default=[], metavar='"MARKER, CORNER, LENGTH"',
                       help='taped to what was set: "B-63, head left, 31 ft 4 in"; at least four')  # fmt: skip
     made.add_argument("--shot", action="append", default=[], metavar='"CORNER, E, N"',
@@ -149,7 +151,7 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--kind", required=True, choices=("disinterment", "move", "urn placed", "urn removed"),
                       help="what was done")  # fmt: skip
     made.add_argument("--who", required=True, help="who records it")
-    made.add_argument("--date", required=True, help="day it was done, as 2026-05-04")
+    made.add_argument("--date", required=True, help="day it was done: 2026-05-04, today, 2026-05")
     made.add_argument("--to", help="where a move went: a space, a niche, or in words a place outside")
     made.add_argument("--person", help="whose remains, where several lie there")
     made.add_argument("--permit", help="permit number; needed to disinter")
@@ -175,7 +177,7 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--state", default="set out", choices=("set out", "set", "passed", "failed"),
                       help="what to record with --who; only the first makes sheets (default: set out)")  # fmt: skip
     made.add_argument("--who", help="record it, in this name")
-    made.add_argument("--date", help="day, as 2026-05-04 (default: today)")
+    made.add_argument("--date", help="day it was done: 2026-05-04, or today; only a layout made now does without")
     made.add_argument("--note", help="anything else")
     made.add_argument("--json", action="store_true", help="print the result as JSON")
     made = add("openings", _openings, "list graves not closed, due to be looked at for settling, or off their plan")
@@ -413,7 +415,7 @@ def _close(given: argparse.Namespace) -> int:
         given.folder, given.space, state=given.state, who=given.who, why=given.why, day=given.date, taped=given.taped,
         container=given.container, person=given.person, top=given.top, water=given.water, soil=given.soil,
         photo=given.photo, note=given.note, shots=given.shot, probes=given.probe, stones=given.stone,
-        stored=given.stored, because=given.because,
+        stored=given.stored, because=given.because, without_order=given.without_order,
     )  # fmt: skip
     if given.json:
         _print_json(record)

@@ -133,7 +133,10 @@ def _judge(folder: Path) -> list[str]:
 
 
 def _close(folder: Path) -> list[str]:
-    return [pipeline.close_opening(folder, "A-5-2", state="opened", day="2025-06-01", **SAID)["id"]]
+    made = pipeline.close_opening(
+        folder, "A-5-2", state="opened", day="2025-06-01", without_order="for the survival test", **SAID
+    )
+    return [made["id"]]
 
 
 def _withdraw(folder: Path) -> list[str]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime
+import multiprocessing
 import shutil
+import time
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +17,7 @@ from pypdf import PdfReader
 from cemgis import cli, pipeline
 from cemgis.errors import InputError
 from cemgis.files import records
+from cemgis.files.lock import hold
 from cemgis.opening import VERDICTS
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.opening_records import dug_from_records, settling_due
@@ -44,8 +47,11 @@ def folder(first, tmp_path):
 
 
 def close(first, folder, space="B-10-2", **more):
-    """Record at a grave and let the run know of it, as the next build would."""
-    given = {"state": "closed", "day": "2026-05-04"} | WHO | more
+    """Record at a grave and let the run know of it, as the next build would; the first time without an order."""
+    given = {"state": "closed", "day": "2026-05-04"} | WHO
+    if not any(one.get("space_id") == space for one in first.records):
+        given["without_order"] = "ordered by word of mouth"
+    given |= more
     written = pipeline.close_opening(folder, space, run=first, **given)
     first.records.append(written)
     return written
@@ -85,7 +91,7 @@ def test_each_state_follows_the_one_before_and_names_it(first, folder):
     opened = close(first, folder, state="opened", day="2026-05-03", stones=["M-B-10-1, moved"])
     assert opened["replaces"] == [waits["id"]]
     assert "stored" not in opened
-    assert [item.kind for item in layers(first).findings] == ["opening not closed"]
+    assert [item.kind for item in layers(first).findings] == ["opening without order", "opening not closed"]
     said = pipeline.list_openings(first_with(first), datetime.date(2026, 5, 4))
     assert "B-10-2/1: stone M-B-10-1 was moved and is not reset" in said
     true, shots = shots_of(first, "B-10-2")
@@ -101,7 +107,9 @@ def test_each_state_follows_the_one_before_and_names_it(first, folder):
     assert found.openings["state"].tolist() == ["settled"]
     assert found.rows["events"]["date"].tolist() == ["2026-05-04"]
     assert found.rows["vaults"]["vault_id"].tolist() == ["V B-10-2/1"]
-    again = close(first, folder, state="opened", day="2026-08-01")
+    with pytest.raises(InputError, match="nothing was ordered there since B-10-2/1 was settled"):
+        close(first, folder, state="opened", day="2026-08-01")
+    again = close(first, folder, state="opened", day="2026-08-01", without_order="the family came with the urn")
     assert again["opening_id"] == "B-10-2/2"
     assert "replaces" not in again
     assert len(records.read(folder / "records").records) == 5
@@ -293,7 +301,8 @@ def test_records_of_another_reference_system_are_told_and_left_out(first, folder
 def test_everything_goes_through_the_command_line_and_the_next_build(tmp_path, capsys):
     folder = tmp_path / "hill"
     shutil.copytree(ROOT / "data" / "demo", folder)
-    close_it = ["close", str(folder), "B-10-2", "--who", "E. Tarn", "--date", "2026-05-04"]
+    close_it = ["close", str(folder), "B-10-2", "--who", "E. Tarn", "--date", "2026-05-04",
+                "--without-order", "the board's own dig"]  # fmt: skip
     assert cli.main([*close_it, "--state", "abandoned"]) == 2
     assert "remains found" in capsys.readouterr().err
     assert not (folder / "records").exists()
@@ -369,3 +378,246 @@ def test_a_foundation_that_cannot_be_is_refused(first, folder, given, said):
     with pytest.raises(InputError, match=said):
         pipeline.set_out_foundation(folder, "B-10-2", run=first, **given)
     assert not (folder / "sheets").exists()
+
+
+# ---- days, orders, two clerks ---------------------------------------------------------------------------------------
+
+
+def ordered(first, space="B-10-2", number=1, **more):
+    """Let the run know of an order, as `order_opening` records it."""
+    site = site_of(first, space, machine=False)
+    plan = shapely.get_coordinates(site.shape)[:4].tolist()
+    record = {
+        "kind": "opening", "opening_id": f"{space}/{number}", "space_id": space, "section": site.section,
+        "state": "ordered", "person": "Hanh Aldanczyk", "service": "2026-05-04", "container": "concrete vault",
+        "plan": plan, "crs": first.ground.crs.name, "id": f"order {space} {number}", "who": "the office",
+        "when": f"2026-05-0{number}T15:00:00Z", "why": "ordered",
+    } | more  # fmt: skip
+    first.records.append(record)
+    return record
+
+
+def test_the_day_of_a_burial_is_never_that_of_the_typing(first, folder):
+    ordered(first)
+    opened = {"state": "opened", "day": None}
+    with pytest.raises(InputError, match="nobody said which day it was opened"):
+        close(first, folder, **opened)
+    done = close(first, folder, day=None)
+    assert (done["buried"], done["date"], done["dated_by"]) == ("2026-05-04", "2026-05-04", "service as ordered")
+    assert "nobody gave the day of the burial" in pipeline.say_opening(done)
+    events = layers(first).rows["events"]
+    assert events[["date", "date_written"]].to_numpy().tolist() == [["2026-05-04", "service as ordered"]]
+    with pytest.raises(InputError, match="nobody said which day it was closed"):
+        close(first, folder, "B-10-4", day=None, container="concrete vault")
+    with pytest.raises(InputError, match="nobody said which day it was settled"):
+        close(first, folder, state="settled", day=None)
+    # an older record without a day keeps an event without one
+    old = {name: value for name, value in done.items() if name not in ("date", "buried", "dated_by")}
+    assert dug_from_records(first.ground, [old]).rows["events"]["date"].isna().all()
+
+
+def test_a_service_that_cannot_be_the_day_asks_for_one(first, folder):
+    ordered(first, service="2999-05-04")
+    with pytest.raises(InputError, match="the service was ordered for 2999-05-04, which cannot be the day"):
+        close(first, folder, day=None)
+    assert lines(folder) == b""
+
+
+def test_a_day_may_be_today_or_not_known_to_the_day(first, folder):
+    ordered(first)
+    done = close(first, folder, day="2026-05~")
+    assert done["buried"] == "2026-05~"
+    found = layers(first)
+    assert found.rows["events"]["date"].tolist() == ["2026-05~"]
+    assert found.openings["date"].tolist() == ["2026-05~"]
+    due = settling_due(found.openings, 8.0, datetime.date(2026, 7, 25))
+    assert due == []  # 8 weeks after the last day of May are 26 July
+    assert len(settling_due(found.openings, 8.0, datetime.date(2026, 7, 26))) == 1
+    assert pipeline.list_openings(first_with(first), datetime.date(2026, 7, 26))
+    out = move(first, folder, "B-10-1", kind="disinterment", day="today", permit="D-7", authorised_by="the court")
+    assert out["date"] == datetime.datetime.now().astimezone().date().isoformat()
+    for wrong in ("spring", "..", "2026-02-30", "2999-01"):
+        with pytest.raises(InputError, match=r"is no date|has not come yet"):
+            move(first, folder, "B-10-1", kind="urn placed", day=wrong)
+
+
+def test_only_a_foundation_laid_out_now_needs_no_day(first, folder):
+    done = pipeline.set_out_foundation(folder, "B-10-2", authorised_by="x", run=first, paper="letter")
+    out = pipeline.record_foundation(folder, "B-10-2", state="set out", done=done, **WHO)
+    first.records.append(out)
+    assert out["date"] == datetime.datetime.now().astimezone().date().isoformat()
+    for state, word in (("set", "set"), ("passed", "inspected")):
+        with pytest.raises(InputError, match=f"nobody said which day it was {word}"):
+            pipeline.record_foundation(folder, "B-10-2", state=state, run=first, **WHO)
+    with pytest.raises(InputError, match=r"the foundation F B-10-2/1 is set out"):
+        pipeline.record_foundation(folder, "B-10-2", state="set out", done=done, **WHO)
+
+
+def test_what_nobody_ordered_is_refused_or_says_why_and_stays_a_finding(first, folder):
+    ordered(first)
+    with pytest.raises(InputError) as caught:
+        close(first, folder, "B-10-4", person="Hanh Aldanczyk", container="concrete vault", without_order=None)
+    said = str(caught.value)
+    assert "nothing was ordered there" in said
+    assert "Under way are B-10-2/1 (Hanh Aldanczyk)" in said
+    assert "--without-order" in said
+    assert lines(folder) == b""
+    with pytest.raises(InputError, match="no reason is given"):
+        close(first, folder, "B-10-4", container="concrete vault", without_order=" ")
+    done = close(first, folder, "B-10-4", container="concrete vault", without_order="dug here by mistake")
+    assert "There is no order" in pipeline.say_opening(done)
+    found = [item for item in layers(first).findings if item.kind == "opening without order"]
+    assert [(item.subject, item.severity) for item in found] == [("B-10-4/1", "warning")]
+    assert "dug here by mistake" in found[0].reason
+    settled = close(first, folder, "B-10-4", state="settled", day="2026-07-20")
+    assert [item.kind for item in layers(first).findings] == ["opening without order"]
+    assert settled["without_order"] == "dug here by mistake"
+    # what older records say without a word about it
+    bare = {name: value for name, value in done.items() if name != "without_order"}
+    assert "nobody says why" in dug_from_records(first.ground, [bare]).findings[0].reason
+    with pytest.raises(InputError, match="given, but B-10-2/1 is ordered"):
+        close(first, folder, without_order="forgot")
+    with pytest.raises(InputError, match="given for settled"):
+        close(first, folder, "B-10-4", state="settled", without_order="forgot")
+    assert [item.kind for item in layers(first).findings] == ["opening without order"]
+
+
+def test_another_person_than_ordered_is_told_and_stays(first, folder):
+    ordered(first)
+    ordered(first, "B-10-4")
+    assert "ordered_for" not in close(first, folder, "B-10-4", person="hanh  aldanczyk")
+    done = close(first, folder, person="Hanh Aldansky")
+    assert "ordered for Hanh Aldanczyk, not Hanh Aldansky" in pipeline.say_opening(done)
+    (found,) = layers(first).findings
+    assert (found.kind, found.reason) == ("not as ordered", "ordered for Hanh Aldanczyk, recorded for Hanh Aldansky")
+
+
+def test_closing_twice_never_puts_one_burial_in_place_of_another(first, folder):
+    order = ordered(first)
+    done = close(first, folder)
+    for more in ({"person": "Ada Fenn"}, {"day": "2026-06-01"}, {"container": "urn vault"}):
+        with pytest.raises(InputError, match="B-10-2/1 was closed with"):
+            close(first, folder, **({"day": None} | more))
+    # what was measured the day after completes it
+    _, shots = shots_of(first, "B-10-2")
+    more = close(first, folder, day=None, shots=shots[:2], note="shot when the sod was back")
+    assert more["buried"] == "2026-05-04"
+    assert more["replaces"] == [done["id"], order["id"]]
+    assert layers(first).rows["events"]["date"].tolist() == ["2026-05-04"]
+    # a second burial: ordered, or told why it was not
+    second = close(first, folder, day="2026-06-01", person="Ada Fenn", container="urn vault", without_order="an urn")
+    assert second["opening_id"] == "B-10-2/2"
+    assert "replaces" not in second
+    rows = layers(first).rows
+    assert rows["events"]["kind"].tolist() == ["interment", "urn placed"]
+    assert rows["people"]["name"].tolist() == ["Hanh Aldanczyk", "Ada Fenn"]
+
+
+def test_settling_the_first_does_not_wait_for_the_second(first, folder):
+    order = ordered(first)
+    done = close(first, folder)
+    ordered(first, number=2, person="Ada Fenn", service="2026-07-04")
+    settled = close(first, folder, state="settled", day="2026-07-01")
+    assert (settled["opening_id"], settled["replaces"]) == ("B-10-2/1", [done["id"], order["id"]])
+    second = close(first, folder, day=None)
+    assert (second["opening_id"], second["person"], second["buried"]) == ("B-10-2/2", "Ada Fenn", "2026-07-04")
+    assert layers(first).openings["state"].tolist() == ["settled", "closed"]
+
+
+def test_after_a_withdrawn_or_abandoned_order_nothing_is_ordered(first, folder):
+    order = ordered(first)
+    first.records.append(
+        {"id": "w", "kind": "withdraw", "replaces": [order["id"]], "who": "A. Roe", "why": "they chose another",
+         "when": "2026-05-02T09:00:00Z"}
+    )  # fmt: skip
+    with pytest.raises(InputError, match=r"A\. Roe withdrew B-10-2/1 on 2026-05-02, because they chose another"):
+        close(first, folder, without_order=None)
+    first.records.clear()
+    ordered(first)
+    close(first, folder, state="abandoned", because="rock")
+    with pytest.raises(InputError, match="since B-10-2/1 was abandoned"):
+        close(first, folder)
+    with pytest.raises(InputError, match="since B-10-2/1 was abandoned"):
+        close(first, folder, state="abandoned", because="rock")
+    close(first, folder, container="concrete vault", without_order="dug beside the rock")
+    with pytest.raises(InputError, match="Withdraw that record, "):
+        close(first, folder, state="abandoned", because="rock")
+
+
+def _record_at_once(first, folder, ready, told):
+    ready.wait()
+    try:
+        close(first, folder, state="opened", without_order="two clerks")
+        told.put("recorded")
+    except InputError as error:
+        told.put(str(error))
+
+
+@pytest.mark.skipif("fork" not in multiprocessing.get_all_start_methods(), reason="the run is handed on by forking")
+def test_two_clerks_do_not_record_one_grave_twice(first, folder):
+    site_of(first, "B-10-2", machine=False)
+    (folder / "records").mkdir()
+    fork = multiprocessing.get_context("fork")
+    ready, told = fork.Barrier(3), fork.Queue()
+    clerks = [fork.Process(target=_record_at_once, args=(first, folder, ready, told)) for _ in range(2)]
+    with hold(folder / "records" / "writer.lock"):  # both have looked before either writes
+        for clerk in clerks:
+            clerk.start()
+        ready.wait()
+        time.sleep(1.5)
+    said = [told.get(timeout=20) for _ in clerks]
+    for clerk in clerks:
+        clerk.join()
+    assert sum(one == "recorded" for one in said) == 1
+    assert sum("recorded something about it meanwhile" in one for one in said) == 1
+    assert len(records.read(folder / "records").records) == 1
+
+
+def test_what_was_recorded_meanwhile_elsewhere_or_withdrawn_counts_too(first, folder):
+    written = close(first, folder, state="opened")
+    stale = list(first.records)
+    records.append(
+        folder / "records", "edits",
+        [{"kind": "withdraw", "replaces": [written["id"]], "who": "A. Roe", "why": "x", "when": "2026-05-05T09:00Z"}],
+    )  # fmt: skip
+    with pytest.raises(InputError, match=r"A\. Roe recorded something about it meanwhile"):
+        close(first, folder, container="concrete vault")
+    assert first.records == stale
+    close(first, folder, "B-10-4", state="opened")  # another space is no matter
+
+
+def test_measurements_that_cannot_be_are_each_told(first, folder):
+    _, shots = shots_of(first, "B-10-2")
+    for given, said in (
+        ({"taped": ["B-74 head left 62 ft"]}, "not three parts"),
+        ({"taped": ["B-999, head left, 62 ft"]}, "no trusted marker B-999 within a tape"),
+        ({"taped": ["B-74, roof, 62 ft"]}, "there is no corner roof"),
+        ({"shots": ["head left, 1"]}, "not three or four parts"),
+        ({"shots": ["head left, 1, 2"]}, "Write easting, northing in"),
+        ({"container": None, "shots": shots[:2]}, "of no container"),
+    ):
+        with pytest.raises(InputError, match=said):
+            close(first, folder, **({"container": "concrete vault"} | given))
+    # corners of the space next door, a vault's width on
+    beside = [f"{name}, {x:.3f}, {y:.3f}" for name, (x, y) in
+              zip(("head left", "head right"), shots_of(first, "B-10-2", shift=4.6)[0][:2], strict=True)]  # fmt: skip
+    with pytest.raises(InputError, match=r"its middle would lie .* outside of B-10-2"):
+        close(first, folder, container="concrete vault", shots=beside)
+    assert lines(folder) == b""
+
+
+def test_moves_that_cannot_be_are_each_told(first, folder):
+    with pytest.raises(InputError, match="a disinterment needs one"):
+        move(first, folder, "B-10-1", kind="disinterment", day="2026-05-05")
+    with pytest.raises(InputError, match="no burial is recorded there"):
+        move(first, folder, "B-10-2", kind="disinterment", day="2026-05-05")
+    full, _ = occupied(first)
+    more = {"kind": "move", "day": "2026-05-05", "permit": "D-9", "authorised_by": "the holder"}
+    with pytest.raises(InputError, match="Name a place with room"):
+        move(first, folder, "B-10-1", to=full, **more)
+    kept = first.tables["events"]
+    row = kept[kept["space_id"] == "B-10-1"]
+    first.tables["events"] = pd.concat([kept, row.assign(event_id="another")], ignore_index=True)
+    with pytest.raises(InputError, match=r"2 lie there \("):
+        move(first, folder, "B-10-1", to="B-10-4", **more)
+    assert lines(folder) == b""

@@ -97,6 +97,7 @@ def ground(tmp_path_factory):
     close_opening(
         folder, "E-2-2", state="closed", who="canary digger", why="canary why", day="2025-09-21", note="canary closed",
         container="concrete vault", person="Dug Canarydug", run=run,
+        without_order="canary order",
     )  # fmt: skip
     build(folder, with_maps=False)
     publish(folder, day=DAY)

@@ -169,7 +169,7 @@ def test_a_closed_opening_changes_the_plan_beside_it(ground, run, verdicts):
     written = pipeline.order_opening(ground, made, who="E. Tarn")
     assert written["opening_id"] == "B-10-2/1"
     made.run.records.append(written)
-    with pytest.raises(InputError, match="is ordered"):
+    with pytest.raises(InputError, match="the opening B-10-2/1 is ordered"):
         pipeline.order_opening(ground, made, who="E. Tarn")
     beside = site_of(run, "B-10-1", machine=False)
     assert not any(thing.space_id == "B-10-2" for thing in beside.things)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -16,7 +17,7 @@ from cemgis.files.lock import hold
 from cemgis.files.whole import input_error
 from cemgis.findings import Finding, find
 
-__all__ = ["SCHEMA_VERSION", "Records", "append", "parse", "read"]
+__all__ = ["SCHEMA_VERSION", "Log", "Records", "append", "parse", "read", "writing"]
 
 SCHEMA_VERSION = 1
 """Version of a record's form, written into every line; a line of a newer one is refused."""
@@ -85,22 +86,75 @@ def append(
     True
     """
     lines, made = _lines(records)
-    if not made:
+    if made:
+        with writing(folder, wait_s=wait_s) as log:
+            log._put(name, lines)
+    return made
+
+
+@dataclass(frozen=True)
+class Log:
+    """The records of a ground while this process alone may write them.
+
+    Parameters
+    ----------
+    folder : Path
+        The ground's ``records`` folder.
+    """
+
+    folder: Path
+
+    def read(self) -> Records:
+        """Read all logs, as `read` does."""
+        return read(self.folder)
+
+    def append(self, name: str, records: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+        """Add records to a log: all of them, on the disk, or none; as `append` does."""
+        lines, made = _lines(records)
+        if made:
+            self._put(name, lines)
         return made
-    path = folder / f"{name}{_ENDING}"
-    if Path(name).name != name or name.startswith("."):
-        raise InputError.of(str(path), f"{name!r} is not a plain name", "Use letters, digits and dashes.")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise input_error(folder, error) from error
-    with hold(folder / _LOCK, wait_s=wait_s):
+
+    def _put(self, name: str, lines: bytes) -> None:
+        path = self.folder / f"{name}{_ENDING}"
+        if Path(name).name != name or name.startswith("."):
+            raise InputError.of(str(path), f"{name!r} is not a plain name", "Use letters, digits and dashes.")
         try:
             _set_aside(path)
             _extend(path, lines)
         except OSError as error:
             raise input_error(path, error) from error
-    return made
+
+
+@contextmanager
+def writing(folder: Path, *, wait_s: float = 5.0) -> Iterator[Log]:
+    """Hold the records for one writer: what is read in the block is still so when something is added.
+
+    Parameters
+    ----------
+    folder : Path
+        The ground's ``records`` folder; made when it is not there.
+    wait_s : float
+        How long to wait for another writer.
+
+    Raises
+    ------
+    InputError
+        When another program is writing for longer than that, or the folder cannot be made.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder, writing(Path(folder)) as log:
+    ...     len(log.read().records)
+    0
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise input_error(folder, error) from error
+    with hold(folder / _LOCK, wait_s=wait_s):
+        yield Log(folder)
 
 
 def _lines(records: Sequence[Mapping[str, Any]]) -> tuple[bytes, list[dict[str, Any]]]:

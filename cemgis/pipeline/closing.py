@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,12 +13,12 @@ import shapely
 
 from cemgis import edits
 from cemgis.errors import Gather, InputError
-from cemgis.files import records as record_files
 from cemgis.layers import ABANDONED, OPENING_STATES
 from cemgis.opening import Site, place_dig, room_for, say
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.opening_records import EVENT_KIND, FOUNDATION_KIND, OPENING_KIND
 from cemgis.pipeline.opening_site import find_place, find_space, say_value, site_of, tie_numbers
+from cemgis.pipeline.recording import at_place, enter, first_and_last, now, read_day
 from cemgis.places import label_key
 from cemgis.ties import CORNERS, SIDES, AsBuilt, Shot, as_built, dig_corners
 from cemgis.units import parse_length
@@ -32,21 +32,22 @@ __all__ = ["close_opening", "list_openings", "order_opening", "record_move", "sa
 
 _LOG = "openings"
 _STONE_STEPS = ("moved", "reset")
+_UNDER_WAY = ("ordered", "waiting", "opened")
 _MOVES = ("disinterment", "move", "urn placed", "urn removed")
 
 
-def now() -> str:
-    """Return this moment, as records write it."""
-    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-
-
-def _latest(records: Iterable[Mapping[str, Any]], space_id: str) -> Mapping[str, Any] | None:
-    """Last standing record of the space's latest opening."""
+def _of_space(records: Iterable[Mapping[str, Any]], space_id: str) -> list[Mapping[str, Any]]:
+    """Last standing record of each opening of a space, the latest opening last."""
     found = [
         record for record in edits.standing(records)
         if record.get("kind") == OPENING_KIND and record.get("space_id") == space_id
     ]  # fmt: skip
-    return found[-1] if found else None
+    return sorted(found, key=lambda record: _number(str(record.get("opening_id"))))
+
+
+def _number(opening_id: str) -> int:
+    end = opening_id.rpartition("/")[2]
+    return int(end) if end.isdecimal() else 0
 
 
 def _count(records: Iterable[Mapping[str, Any]], space_id: str) -> int:
@@ -62,31 +63,10 @@ def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _write(folder: Path, body: Mapping[str, Any]) -> dict[str, Any]:
-    (written,) = record_files.append(folder / "records", _LOG, [{k: v for k, v in body.items() if v is not None}])
-    return written
-
-
 def lot_of(run: Run, space_id: str) -> str | None:
     """Return the lot of a space or niche, if it has one."""
     lot = run.tables["spaces"].set_index("space_id")["lot_id"].get(space_id)
     return None if lot is None or pd.isna(lot) else str(lot)
-
-
-def check_day(day: str | None, gather: Gather, after: Mapping[str, Any] | None = None) -> None:
-    """Note what is wrong with the day of a record: no date, in the future, before what it follows."""
-    if day is None:
-        return
-    try:
-        said = date.fromisoformat(day)
-    except ValueError:
-        gather.add("date", f"{day!r} is no date", 'Write "2026-05-04".')
-        return
-    if said > datetime.now(UTC).date() and (said - datetime.now(UTC).date()).days > 1:
-        gather.add("date", f"{day} has not come yet", "Write the day it was done.")
-    before = None if after is None else after.get("date")
-    if before is not None and day < str(before)[:10] and after is not None and after["state"] != "ordered":
-        gather.add("date", f"{day} is before {before}, when it was {after['state']}", "Write the day it was done.")
 
 
 def order_opening(folder: Path, planned: Planned, *, who: str, why: str = "ordered") -> dict[str, Any]:
@@ -99,8 +79,8 @@ def order_opening(folder: Path, planned: Planned, *, who: str, why: str = "order
     """
     made, run = planned.plan, planned.run
     kept = run.records
-    before = _latest(kept, made.site.space_id)
-    if before is not None and before["state"] in ("ordered", "waiting", "opened"):
+    before = next((one for one in _of_space(kept, made.site.space_id) if one["state"] in _UNDER_WAY), None)
+    if before is not None:
         raise InputError.of(
             made.site.space_id, f"the opening {before['opening_id']} is {before['state']}",
             "Close or abandon it with `cemgis close` first.",
@@ -118,7 +98,7 @@ def order_opening(folder: Path, planned: Planned, *, who: str, why: str = "order
         "shape": shapely.to_wkt(shapely.Polygon(inside), rounding_precision=4),
         "plan": np.round(inside, 4).tolist(), "crs": run.ground.crs.name, "who": who, "when": now(), "why": why,
     }  # fmt: skip
-    written = _write(folder, body)
+    written = enter(folder, _LOG, body, known=kept, about=at_place(made.site.space_id))
     planned.record = written
     return written
 
@@ -132,7 +112,7 @@ def close_opening(
     shots: Sequence[str] = (), probes: Sequence[str] = (), container: str | None = None, person: str | None = None,
     top: str | None = None, water: str | None = None, soil: str | None = None, photo: str | None = None,
     stones: Sequence[str] = (), stored: str | None = None, because: str | None = None, note: str | None = None,
-    run: Run | None = None,
+    without_order: str | None = None, run: Run | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Record how far an opening is, and what lies where when it is closed. All or nothing.
 
@@ -144,7 +124,8 @@ def close_opening(
         ``waiting``, ``opened``, ``closed``, ``settled`` or ``abandoned``.
     who, why : str
     day : str, optional
-        ISO day; today when left out.
+        ISO day, ``today``, or EDTF where it is not known to the day. No day is ever made up: what is closed may take
+        the day of the service from its order, and the record says so; everything else needs one.
     taped : sequence of str
         ``MARKER, corner, length`` with the corner one of `cemgis.ties.CORNERS`: taped to the container as it lies.
     shots : sequence of str
@@ -163,6 +144,8 @@ def close_opening(
         Where the one to be buried waits.
     because : str, optional
         Why it was abandoned, one of `cemgis.layers.ABANDONED`.
+    without_order : str, optional
+        Why there is no order. An opening that nobody ordered is recorded only with that, and a finding stays.
     run : Run, optional
 
     Raises
@@ -174,10 +157,12 @@ def close_opening(
     ground = run.ground
     gather = Gather()
     space_id = find_space(run, space)
-    before = _latest(run.records, space_id)
-    before = _followed(space_id, state, before, gather)
+    before = _followed(run, space_id, state, without_order, gather)
+    again = before is not None and before["state"] == state == "closed"
     depth = _depth(top, run, gather)
-    check_day(day, gather, before)
+    day, dated_by = _day(day, state, before, gather)
+    if again and before is not None:
+        _completes(before, person, day, container, gather)
     stood = _stones(stones, before, gather)
     if state == "abandoned" and because not in ABANDONED:
         gather.add("because", "nobody said why it was abandoned" if because is None else f"{because!r} is no reason",
@@ -225,44 +210,127 @@ def close_opening(
         body.pop("shape", None)
     elif state == "abandoned" and because == "remains found" and body.get("shape") is None:
         body["shape"] = shapely.to_wkt(site.shape, rounding_precision=4)  # somewhere in its space
+    ordered_for = body.get("person")
+    if person is not None and ordered_for is not None and label_key(person) != label_key(str(ordered_for)):
+        body.setdefault("ordered_for", ordered_for)
+    if note is not None and body.get("note") not in (None, note):
+        note = f"{body['note']}; {note}"
     told = {"top_depth": depth, "water": water, "soil": soil, "photo": photo, "note": note, "person": person,
-            "stored": stored, "because": because, "stones": stood or None}  # fmt: skip
+            "stored": stored, "because": because, "stones": stood or None,
+            "without_order": without_order}  # fmt: skip
     body |= {key: value for key, value in told.items() if value is not None}
     if state == "closed":
-        body["buried"] = day or now()[:10]
+        body |= {"buried": day, "dated_by": dated_by}
     body |= {
-        "state": state, "date": day or now()[:10], "who": who, "when": now(), "why": why or f"{state} by {who}",
+        "state": state, "date": day, "who": who, "when": now(), "why": why or f"{state} by {who}",
         "crs": ground.crs.name,
     }  # fmt: skip
     if before is not None:
         # all that led here: were only the last one named, what that one replaced would count again
         body["replaces"] = [before["id"], *(before.get("replaces") or ())]
-    return _write(folder, body)
+    return enter(folder, _LOG, body, known=run.records, about=at_place(space_id))
+
+
+def _day(
+    said: str | None, state: str, before: Mapping[str, Any] | None, gather: Gather
+) -> tuple[str | None, str | None]:  # fmt: skip
+    """Return the day a record tells of, and where it is from when nobody gave it; noting where nobody knows it."""
+    if said is not None:
+        return read_day(said, gather, before), None
+    if before is not None and before["state"] == state == "closed":  # more of the same burial
+        return before.get("buried"), before.get("dated_by")
+    service = None if before is None else before.get("service")
+    if state == "closed" and service is not None:
+        count = len(gather.problems)
+        day = read_day(str(service), gather, before)
+        if len(gather.problems) > count:
+            gather.add("date", f"the service was ordered for {service}, which cannot be the day", "Give --date.")
+        return day, "service as ordered"
+    gather.add("date", f"nobody said which day it was {state}", "Give --date, such as 2026-05-04 or today.")
+    return None, None
+
+
+def _completes(
+    before: Mapping[str, Any], person: str | None, day: str | None, container: str | None, gather: Gather
+) -> None:
+    """Note where closing what is closed would put another burial in place of the one recorded."""
+    told = {
+        "person": (person, before.get("person")), "date": (day, before.get("buried")),
+        "container": (container, before.get("container")),
+    }  # fmt: skip
+    for name, (now_said, was) in told.items():
+        if now_said is not None and was is not None and label_key(str(now_said)) != label_key(str(was)):
+            gather.add(
+                name, f"{before['opening_id']} was closed with {name} {was}, not {now_said}",
+                "Another burial needs an order of its own, or --without-order and why. If the record is wrong, take "
+                f"it back (`cemgis withdraw`, {before['id']}) and close the grave again.",
+            )  # fmt: skip
 
 
 def _followed(
-    space_id: str, state: str, before: Mapping[str, Any] | None, gather: Gather
+    run: Run, space_id: str, state: str, without_order: str | None, gather: Gather
 ) -> Mapping[str, Any] | None:  # fmt: skip
-    """Return the record that a new state follows, if one does, noting what cannot follow what."""
+    """Return the record that a new state follows, None where another opening begins; noting what cannot follow what."""
+    there = _of_space(run.records, space_id)
+    before = there[-1] if there else None
     if state not in OPENING_STATES or state == "ordered":
         gather.add("state", f"{state!r} is none", f"One of: {', '.join(OPENING_STATES[1:])}.")
         return before
-    if before is not None and before["state"] in ("settled", "abandoned"):
-        if state == "settled":
-            gather.add(space_id, f"the opening {before['opening_id']} is {before['state']}", "Nothing is to settle.")
-        return None  # another opening begins
-    if state == "settled" and (before is None or before["state"] != "closed"):
-        gather.add(space_id, "nothing was closed there" if before is None else f"it is {before['state']}",
-                   "Record first how it was closed.")  # fmt: skip
-    elif before is not None and state == "abandoned" and before["state"] == "closed":
-        gather.add(space_id, "it is closed already", "Withdraw that record if it is wrong.")
-    elif (
-        before is not None
-        and state != "abandoned"
-        and OPENING_STATES.index(before["state"]) > OPENING_STATES.index(state)
-    ):
-        gather.add(space_id, f"it is {before['state']} already", "Withdraw that record if it is wrong.")
+    if without_order is not None and not without_order.strip():
+        gather.add("without_order", "no reason is given", "Say why there is no order.")
+    if state == "settled":
+        closed = [one for one in there if one["state"] == "closed"]
+        if without_order is not None:
+            gather.add("without_order", "given for settled", "What settles was closed before.")
+        if not closed:
+            gather.add(space_id, "nothing was closed there" if before is None else f"it is {before['state']}",
+                       "Record first how it was closed.")  # fmt: skip
+        return closed[-1] if closed else before  # the next opening may have been ordered already
+    if before is None or before["state"] in ("settled", "abandoned"):
+        if without_order is None:
+            gather.add(
+                space_id, f"nothing was ordered there{_why_none(run, space_id, before)}",
+                f"{_under_way(run)}Record the order (`cemgis open --record`), or say --without-order and why.",
+            )  # fmt: skip
+        return None
+    if without_order is not None:
+        if before["state"] == "closed":
+            return None  # another opening begins
+        gather.add("without_order", f"given, but {before['opening_id']} is {before['state']}",
+                   "Leave it out, or abandon that opening first.")  # fmt: skip
+    late = OPENING_STATES.index(before["state"]) > OPENING_STATES.index(state)
+    if before["state"] == "closed" if state == "abandoned" else late:
+        gather.add(
+            space_id, f"it is {before['state']} already", f"Withdraw that record, {before['id']}, if it is wrong."
+        )
     return before
+
+
+def _why_none(run: Run, space_id: str, before: Mapping[str, Any] | None) -> str:
+    """Say what became of the last opening of a space where none is under way."""
+    if before is not None:
+        return f" since {before['opening_id']} was {before['state']}"
+    mine = {
+        one["id"]: one for one in run.records if one.get("kind") == OPENING_KIND and one.get("space_id") == space_id
+    }
+    for one in reversed(edits.standing(run.records)):
+        gone = [mine[name] for name in one.get("replaces") or () if name in mine]
+        if one.get("kind") == "withdraw" and gone:
+            return f": {one['who']} withdrew {gone[0]['opening_id']} on {str(one['when'])[:10]}, because {one['why']}"
+    return ""
+
+
+def _under_way(run: Run) -> str:
+    """Say which openings are under way: the space may have been mistaken for another."""
+    last: dict[str, Mapping[str, Any]] = {}
+    for one in edits.standing(run.records):
+        if one.get("kind") == OPENING_KIND:
+            last[str(one.get("opening_id"))] = one
+    names = [
+        f"{name} ({one.get('person') or 'nobody named'})" for name, one in last.items()
+        if one.get("state") in _UNDER_WAY
+    ]  # fmt: skip
+    return f"Under way are {', '.join(names[:8])}: name its space if it was that one. " if names else ""
 
 
 def _depth(top: str | None, run: Run, gather: Gather) -> float | None:
@@ -414,7 +482,7 @@ def record_move(
     kind : str
         ``disinterment``, ``move``, ``urn placed`` or ``urn removed``.
     who, day, why : str
-        Who recorded it, the ISO day it was done, what for.
+        Who recorded it, the day it was done (ISO, ``today``, or EDTF where it is not known to the day), what for.
     to : str, optional
         Where a move went: a space or niche of this ground, or in words a place outside of it ("to Elm Grove, ...").
     person : str, optional
@@ -438,10 +506,10 @@ def record_move(
     if kind not in _MOVES:
         raise InputError.of("kind", f"{kind!r} is none", f"One of: {', '.join(_MOVES)}.")
     space_id = find_place(run, place)
-    check_day(day, gather)
+    done = read_day(day, gather)
     there = _lying(run, space_id)
     body: dict[str, Any] = {
-        "kind": EVENT_KIND, "event": kind, "space_id": space_id, "lot_id": lot_of(run, space_id), "date": day,
+        "kind": EVENT_KIND, "event": kind, "space_id": space_id, "lot_id": lot_of(run, space_id), "date": done,
         "person": person, "permit": permit, "ordered_by": ordered_by, "authorised_by": authorised_by, "right": right,
         "container": container, "note": note, "crs": run.ground.crs.name, "who": who, "when": now(),
         "why": why or f"{kind} by {who}",
@@ -464,7 +532,8 @@ def record_move(
     _vault(run, space_id, kind, vault, gather)
     body["vault"] = vault
     gather.raise_if_any()
-    return _write(folder, body)
+    places = [str(body[name]) for name in ("space_id", "to") if body.get(name)]
+    return enter(folder, _LOG, body, known=run.records, about=at_place(*places))
 
 
 def _lying(run: Run, space_id: str) -> pd.DataFrame:
@@ -572,8 +641,8 @@ def list_openings(run: Run, today: date) -> list[str]:
     lines = []
     for row in openings.itertuples():
         head = f"{row.opening_id}: {row.state} {row.date}"
-        gone = (today - date.fromisoformat(str(row.date)[:10])).days
-        if row.state in ("ordered", "waiting", "opened"):
+        gone = (today - date.fromisoformat(first_and_last(row.date)[1] or today.isoformat())).days
+        if row.state in _UNDER_WAY:
             stored = f" in {row.stored}" if say_value(row.stored) else ""
             lines.append(f"{head}{stored}; not closed" + (f"; service {row.service}" if say_value(row.service) else ""))
         elif row.state == "closed":
@@ -595,6 +664,12 @@ def list_openings(run: Run, today: date) -> list[str]:
 def say_opening(record: Mapping[str, Any]) -> str:
     """Say a record of an opening in words."""
     lines = [f"Recorded: {record['opening_id']} is {record['state']}, {record['date']}."]
+    if record["state"] == "closed" and record.get("dated_by"):
+        lines.append("  That is the day of the service, as ordered: nobody gave the day of the burial.")
+    if record.get("without_order"):
+        lines.append("  There is no order; that stays a finding.")
+    if record.get("ordered_for"):
+        lines.append(f"  It was ordered for {record['ordered_for']}, not {record.get('person')}; that stays a finding.")
     if "sigma" in record:
         off = "" if "off_plan" not in record else f", at most {record['off_plan']:.2f} from its plan"
         count = sum(len(record.get(name) or ()) for name in ("taped", "shots", "probes"))

@@ -13,15 +13,15 @@ import shapely
 
 from cemgis import edits, sheets
 from cemgis.errors import Gather, InputError
-from cemgis.files import records as record_files
 from cemgis.files.whole import input_error, write_bytes
 from cemgis.foundation import foundation_size, plan_foundation
 from cemgis.opening import Plan, say
-from cemgis.pipeline.closing import check_day, lot_of, now
+from cemgis.pipeline.closing import lot_of
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.opening_records import FOUNDATION_KIND
 from cemgis.pipeline.opening_site import find_space, site_of, tie_numbers
 from cemgis.pipeline.openings import context_of
+from cemgis.pipeline.recording import at_place, enter, now, read_day, today
 from cemgis.units import parse_length
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ FOUNDATION_STATES = ("set out", "set", "passed", "failed")
 """How far a foundation is; one that failed is set again."""
 
 _LOG = "openings"
+_DONE = {"passed": "inspected", "failed": "inspected"}
 _AFTER = {"set": ("set out", "failed"), "passed": ("set",), "failed": ("set",)}
 
 
@@ -190,7 +191,7 @@ def record_foundation(
         One of `FOUNDATION_STATES`.
     who, why : str
     day : str, optional
-        ISO day; today when left out.
+        ISO day, ``today``, or EDTF where it is not known to the day. Only a layout that is made now does without.
     note : str, optional
     done : SetOut, optional
         The layout, needed for ``set out``.
@@ -216,9 +217,15 @@ def record_foundation(
     elif before is None or before["state"] not in _AFTER[state]:
         how = "nothing was set out there" if before is None else f"it is {before['state']}"
         gather.add(space_id, how, f"Record first that it is {' or '.join(_AFTER[state])}.")
-    check_day(day, gather)
-    if day is not None and before is not None and day < str(before["date"]):
-        gather.add("date", f"{day} is before {before['date']}, when it was {before['state']}", "Write the right day.")
+    done_on = read_day(day, gather, before)
+    if day is None and state == "set out":
+        done_on = today()  # the layout is made now
+    elif day is None:
+        gather.add(
+            "date",
+            f"nobody said which day it was {_DONE.get(state, state)}",
+            "Give --date, such as 2026-05-04 or today.",
+        )
     gather.raise_if_any()
     body = {k: v for k, v in (before or {}).items() if k not in ("id", "schema_version", "replaces", "why", "note")}
     if done is not None and state == "set out":
@@ -233,13 +240,11 @@ def record_foundation(
             "shape": shapely.to_wkt(shapely.Polygon(np.round(plan.dig.corners, 4)), rounding_precision=4),
             "sigma": None if plan.ties is None else round(plan.ties.corner_radius / 2.4477, 4),
         }  # fmt: skip
-    body |= {"state": state, "date": day or now()[:10], "who": who, "when": now(), "why": why or f"{state} by {who}",
+    body |= {"state": state, "date": done_on, "who": who, "when": now(), "why": why or f"{state} by {who}",
              "note": note}  # fmt: skip
     if before is not None:
         body["replaces"] = [before["id"], *(before.get("replaces") or ())]
-    kept = {k: v for k, v in body.items() if v is not None}
-    (written,) = record_files.append(folder / "records", _LOG, [kept])
-    return written
+    return enter(folder, _LOG, body, known=run.records, about=at_place(*body.get("spaces", (space_id,))))
 
 
 def say_foundation(record: Mapping[str, Any]) -> str:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from cemgis.errors import InputError
-from cemgis.files import records as record_files
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.evidence import read_ground
 from cemgis.pipeline.judgements import KINDS
+from cemgis.pipeline.recording import enter, now
 
 __all__ = ["judge"]
 
@@ -50,8 +49,11 @@ def judge(folder: Path, marker: str, *, accept: bool, who: str, why: str) -> dic
     record = {
         "kind": KINDS[0] if accept else KINDS[1], "layer": "markers", "key": marker, "explanation": found["kind"],
         "detail": found["detail"], "who": who, "why": why, "crs": run.ground.crs.name,
-        "when": datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+        "when": now(),
     }  # fmt: skip
     if found["corner_id"] is not None:
         record["corner_id"] = found["corner_id"]
-    return record_files.append(folder / "records", "judgements", [record])[0]
+    return enter(
+        folder, "judgements", record, known=run.records,
+        about=lambda one: one.get("layer") == "markers" and one.get("key") == marker,
+    )  # fmt: skip

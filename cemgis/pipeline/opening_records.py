@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 
 from cemgis import edits, schema
+from cemgis.dates import bounds
 from cemgis.findings import Finding, find
 from cemgis.layers import EVENT_KINDS, LAYERS, OPENING_STATES
 from cemgis.names import parse_name
@@ -59,7 +60,8 @@ class Dug:
             return vaults
         gone = vaults["space_id"].astype(object).map(self.taken)
         seen = vaults["seen"].astype(object).where(vaults["seen"].notna(), "").astype(str)
-        out = gone.notna() & (seen <= gone.fillna("").astype(str))
+        first, last = bounds(seen)["earliest"].fillna(""), bounds(gone)["latest"].fillna("")
+        out = gone.notna() & (first.astype(str) <= last.astype(str))
         return vaults[~out.to_numpy(dtype=bool)].reset_index(drop=True)
 
 
@@ -130,12 +132,19 @@ def _opening(
     findings = []
     name, section = str(record["opening_id"]), record.get("section")
     row = {key: record.get(key) for key in LAYERS["openings"].names}
-    row |= {"date": str(record.get("date") or record["when"])[:10], "record": record.get("id"), "geometry": shape}
+    row |= {"date": str(record.get("date") or str(record["when"])[:10]), "record": record.get("id"), "geometry": shape}
     row["stones"] = "; ".join(record.get("stones") or ()) or None
     rows["openings"].append(row)
     at = None if shape is None else (float(shape.centroid.x), float(shape.centroid.y))
     place = {"section": section, "lot_id": record.get("lot_id"), "space_id": record["space_id"]}
     source = f"records, opening {name}"
+    if record["state"] != "ordered" and record.get("plan") is None:  # what is ordered has its plan
+        why = record.get("without_order") or "nobody says why"
+        said = f"{record['state']} {row['date']} without an order, by {record.get('who')}: {why}"
+        findings.append(find("opening without order", name, said, section=section, at=at))
+    if record.get("ordered_for") is not None:
+        said = f"ordered for {record['ordered_for']}, recorded for {record.get('person')}"
+        findings.append(find("not as ordered", name, said, section=section, at=at))
     if record["state"] == "opened":
         findings.append(find("opening not closed", name, f"opened {row['date']}", section=section))
     if record["state"] == "abandoned" and record.get("because") == "remains found" and shape is not None:
@@ -157,12 +166,13 @@ def _opening(
              "top_depth": record.get("top_depth"), "sigma": record.get("sigma"), "seen": row["date"],
              "source": source, "note": record.get("note"), "geometry": shape}
         )  # fmt: skip
-    buried = str(record.get("buried") or record.get("date") or record["when"])[:10]
+    buried = record.get("buried") or record.get("date")  # the day of recording is no day of a burial
     rows["people"].append(_person(source, record.get("person")))
     rows["events"].append(
-        {"event_id": source, "kind": "urn placed" if is_urn else "interment", "date": buried, "person_id": source,
-         "place": record["space_id"], "lot_id": record.get("lot_id"), "space_id": record["space_id"],
-         "resolved_by": "recorded", "container": record.get("container"), "source": source}
+        {"event_id": source, "kind": "urn placed" if is_urn else "interment", "date": buried,
+         "date_written": record.get("dated_by"), "person_id": source, "place": record["space_id"],
+         "lot_id": record.get("lot_id"), "space_id": record["space_id"], "resolved_by": "recorded",
+         "container": record.get("container"), "source": source}
     )  # fmt: skip
     return findings
 
@@ -209,7 +219,7 @@ def _foundation(record: Mapping[str, Any], shape: Any, rows: dict[str, list[dict
     rows["monuments"].append(
         {"monument_id": str(record["foundation_id"]), "section": record.get("section"), "lot_id": record.get("lot_id"),
          "space_id": record["space_id"], "kind": "foundation", "sigma": record.get("sigma"),
-         "seen": str(record.get("date") or record["when"])[:10], "note": record.get("note"),
+         "seen": record.get("date"), "note": record.get("note"),
          "source": f"records, {record['foundation_id']}", "geometry": shape}
     )  # fmt: skip
 
@@ -218,7 +228,8 @@ def settling_due(openings: pd.DataFrame, weeks: float, day: date) -> list[Findin
     """Return closed graves that are due to be looked at for settling on a day."""
     found = []
     for row in openings[(openings["state"] == "closed").to_numpy(dtype=bool)].itertuples():
-        gone = (day - date.fromisoformat(str(row.date)[:10])).days
+        closed = bounds(pd.Series([str(row.date)]))["latest"].iloc[0]
+        gone = 0 if pd.isna(closed) else (day - date.fromisoformat(str(closed))).days
         if gone >= 7 * weeks:
             section = None if pd.isna(row.section) else str(row.section)
             found.append(find("settling due", str(row.opening_id), f"closed {row.date}", section=section))

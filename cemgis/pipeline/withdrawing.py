@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -66,7 +66,16 @@ def withdraw(folder: Path, record: str, *, who: str, why: str) -> dict[str, Any]
         When there is no such record, it is not the only one that begins so, or it does not count any more.
     """
     read_ground(folder)
-    every = record_files.read(folder / "records").records
+    if not (folder / "records").is_dir():
+        raise InputError.of(f"record {record}", "there is no such record", "Nothing is recorded in this ground.")
+    with record_files.writing(folder / "records") as log:
+        one = _named(log.read().records, record, folder)
+        made = edits.withdraw([one["id"]], who=who, when=datetime.now(UTC), why=why)
+        return log.append("edits", [made])[0]
+
+
+def _named(every: Sequence[Mapping[str, Any]], record: str, folder: Path) -> Mapping[str, Any]:
+    """Return the record that counts and is named by its id, or by the first letters of it."""
     wanted = record.strip().lower()
     found = [one for one in every if one["id"] == wanted or (len(wanted) >= _LEAST and one["id"].startswith(wanted))]
     where = f"record {record}"
@@ -80,5 +89,4 @@ def withdraw(folder: Path, record: str, *, who: str, why: str) -> dict[str, Any]
         by = next((other for other in reversed(every) if one["id"] in (other.get("replaces") or ())), None)
         how = f" since {str(by['when'])[:10]}, by record {by['id']}" if by is not None else ""
         raise InputError.of(where, f"it does not count any more{how}", "Withdraw that one, if it is the wrong one.")
-    made = edits.withdraw([one["id"]], who=who, when=datetime.now(UTC), why=why)
-    return record_files.append(folder / "records", "edits", [made])[0]
+    return one
