@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -126,6 +127,12 @@ def test_hits_may_name_labels_of_readings():
                    length=["7 ft 6 in", "", ""])  # fmt: skip
     tables, findings = fit_probes(ground, [(ground.probes[0], listed)], occupations, spaces)
     assert findings == []
+    both = [(ground.probes[0], listed), (replace(ground.probes[0], file="q.csv"), listed)]
+    with pytest.raises(InputError, match=r"probes: in two lists: V1\. Give each vault its own name, or one list"):
+        fit_probes(ground, both, occupations, spaces)
+    listed.rows["space"] = ["A-1", "A-2", ""]
+    _, findings = fit_probes(ground, [(ground.probes[0], listed)], occupations, spaces)
+    assert findings[0].reason == "its hits name two spaces"
     made = tables["vaults"].iloc[0]
     np.testing.assert_allclose(made.geometry.centroid.coords[0], [2_000_000.0, 450_000.0], rtol=0, atol=1e-5)
 
@@ -141,9 +148,6 @@ def test_lists_without_what_they_need_are_refused():
         fit_probes(ground, [(entry, table(what=["V1"], x=["1"], y=["2"]))], none, spaces)
     with pytest.raises(InputError, match="neither x and y nor label among: vault"):
         fit_probes(ground, [(entry, table(vault=["V1"], what=["1"]))], none, spaces)
-    _, findings = fit_probes(ground, [(entry, table(vault=["V1", "V1"], label=["8", "9"], space=["A-1", "A-2"]))], none,
-                             spaces)  # fmt: skip
-    assert findings
     with pytest.raises(InputError, match=r"reference: missing\. Say what x and y are in, as 'NAD83"):
         fit_probes(ground, [(entry, table(vault=["V1"], x=["1"], y=["2"]))], none, spaces)
     _, findings = fit_probes(ground, [(entry, table(vault=["V1"], label=["9"]))], none, spaces)

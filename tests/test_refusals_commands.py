@@ -10,11 +10,13 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyproj
 import pytest
 import shapely
 from refusing import BLOCK, GROUND, SECTION, refused
 
 from cemgis import pipeline
+from cemgis.files.scans import Scan
 from cemgis.files.vector import Features
 from cemgis.ground import parse_ground
 from cemgis.invent import parcel as invent_parcel
@@ -113,6 +115,17 @@ def test_openings_that_follow_one_another(run, tmp_path):
         run.records[:] = kept
 
 
+def test_a_foundation_is_finished_first(run, tmp_path):
+    kept = list(run.records)
+    run.records.append({"id": "x", "kind": "foundation", "foundation_id": "F B-10-2/1", "space_id": "B-10-2",
+                        "state": "set", "date": "2026-05-01"})  # fmt: skip
+    try:
+        refused("the foundation F B-10-2/1 is set. Finish that first.", pipeline.record_foundation, tmp_path, "B-10-2",
+                state="set out", who="E. Tarn", run=run)  # fmt: skip
+    finally:
+        run.records[:] = kept
+
+
 def test_places_that_are_none(run, early, monkeypatch):
     niche = str(run.tables["niches"]["space_id"].iloc[0])
     refused(f"{niche} is a niche", find_space, run, niche)
@@ -149,6 +162,13 @@ def test_scans(run, early, tmp_path, monkeypatch):
     refused("carries no control points and none are named. Collect them with", pipeline.rectify_scans, folder)
 
 
+def test_a_picture_without_a_code(run):
+    crs = pyproj.CRS("+proj=lcc +lat_1=40 +lat_2=42 +lon_0=-82 +datum=NAD83")
+    scan = Scan(Path("plan.tif"), 10, 10, np.zeros((4, 2)), np.zeros((4, 2)), crs)
+    entry = replace(run.ground.scans[0], reference=None, points=None)
+    refused("does not name its own. Write it.", scanning._own_points, run.ground, entry, scan)
+
+
 def test_maps_and_the_demo(run, tmp_path, monkeypatch):
     refused("'1:250' is no scale for a ground in ft", products._scale, run.ground, "1:250")
     monkeypatch.setattr(products, "_demo_source", lambda: tmp_path / "nowhere")
@@ -173,6 +193,17 @@ def test_new_ground(run, tmp_path, monkeypatch):
     broken = outline | {"features": [*outline["features"], outline["features"][0] | {"geometry": None}]}
     lay(tmp_path, {"meadow.geojson": json.dumps(broken)})
     refused("Mend it where it was drawn.", expanding.plan_parcel, run.ground, path)
+
+
+def test_a_parcel_too_narrow_for_a_lot(run, tmp_path):
+    files = {Path(name).name: content for name, content in invent_parcel.parcel().items()}
+    strip = shapely.box(2_023_500, 449_700, 2_024_100, 449_709)
+    system = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::6549"}}
+    feature = {"type": "Feature", "properties": {}, "geometry": shapely.geometry.mapping(strip)}
+    whole = {"type": "FeatureCollection", "crs": system, "features": [feature]}
+    text = 'name = "Strip"\noutline = "meadow.geojson"\ngates = [[2023500, 449705]]\n[[module]]\nname = "lots"\n'
+    lay(tmp_path, files | {"meadow.geojson": json.dumps(whole), "strip.toml": text})
+    refused("not one lot fits (square ft: ", expanding.plan_parcel, run.ground, tmp_path / "strip.toml")
 
 
 def test_choices_and_names_of_new_ground(run, tmp_path, monkeypatch):
@@ -204,6 +235,15 @@ def test_files_of_lots_must_be_whole(tmp_path):
     lay(tmp_path, {"lots.geojson": json.dumps(lots)})
     refused("Mend it: a file of lots must be whole.", gather_evidence,
             parse_ground(text.replace("lots.csv", "lots.geojson"), tmp_path))  # fmt: skip
+
+
+def test_a_ground_without_a_marker(tmp_path):
+    text = WHOLE.replace('"southwest"', '""') + (
+        '[[control]]\nname = "MH 1"\nreference = "EPSG:6549"\nx = 2023900\ny = 449400\nsource = "county"\n'
+        '[[readings]]\nfile = "r.csv"\nreference = "EPSG:6549"\ncorrections = "state network"\n'
+    )
+    lay(tmp_path, {"ground.toml": text, "r.csv": "label,x,y,time\nMH 1,2023900,449400,2025-05-06T10:00:00Z\n"})
+    refused("no section has a marker. Write markers", compute, tmp_path)
 
 
 def test_attributes_of_surveyed_things(tmp_path):
