@@ -61,6 +61,7 @@ METRES_PER_INCH = 0.0254  # SI, exactly; 85 FR 62698 for the inch as a twelfth o
 SERIF = ("STIXGeneral", "DejaVu Sans")
 SANS = ("DejaVu Sans", "STIXGeneral")
 _LEAST_PT = 5.0  # common practice, no source: lettering below this is not read at arm's length
+_NEARLY = 0.93  # of equal spaces, bent a little by the fit, all are numbered or none; the margins allow for it
 _CAP_HEIGHT = 0.73  # DejaVu Sans: cap height 1493 of 2048 units (its OS/2 table)
 
 PAPERS: dict[str, tuple[float, float]] = {
@@ -729,7 +730,7 @@ def lettering(
         turn = np.radians(np.asarray(toward_deg, dtype=float))
         step = np.nan_to_num(np.column_stack([np.sin(turn), np.cos(turn)])) * (shift * length)[:, None]
         middle = middle + step
-    fits = worded & (room >= size * (1 - 1e-9)) & (size > 0)
+    fits = worded & (room >= size * _NEARLY) & (size > 0)
     half = np.column_stack([unit_widths * size / 2 + 0.6, np.full(count, _CAP_HEIGHT * size / 2 + 0.9)])
     turn = np.radians(angle)
     ex = np.column_stack([np.cos(turn), np.sin(turn)]) * half[:, :1]

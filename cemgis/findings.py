@@ -7,13 +7,15 @@ from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+import shapely
 from shapely.geometry import Point
 
 from cemgis import schema
 from cemgis.layers import LAYERS, SEVERITIES
 
-__all__ = ["FINDINGS", "Finding", "FindingKind", "find", "tabulate", "worst_first"]
+__all__ = ["FINDINGS", "Finding", "FindingKind", "find", "tabulate", "with_places", "worst_first"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +231,59 @@ def tabulate(findings: Iterable[Finding], crs: Any = None) -> gpd.GeoDataFrame:
     shapes = [None if item.at is None else Point(item.at) for item in rows]
     frame = schema.restore(table.assign(geometry=pd.Series(shapes, dtype=object)), LAYERS["findings"], crs)
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=crs)
+
+
+def with_places(table: gpd.GeoDataFrame, layers: Mapping[str, pd.DataFrame]) -> gpd.GeoDataFrame:
+    """Give findings without a place that of their subject: a space, a lot, or where an entry of the register says.
+
+    Parameters
+    ----------
+    table : GeoDataFrame
+        As `tabulate` returns it.
+    layers : mapping of str to DataFrame
+        ``spaces`` and ``lots`` with shapes, ``events``; what is missing leads nowhere.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> spaces = gpd.GeoDataFrame({"space_id": ["B-78-4"], "section": ["B"]}, geometry=[shapely.box(0, 0, 4, 10)])
+    >>> events = pd.DataFrame({"event_id": ["list.csv:4"], "person_id": "list.csv:4", "space_id": "B-78-4"})
+    >>> found = tabulate([find("space overfull", "B-78-4", "two"), find("burial before death", "list.csv:4", "")])
+    >>> placed = with_places(found, {"spaces": spaces, "events": events})
+    >>> placed["section"].tolist(), placed.geometry.x.tolist()
+    (['B', 'B'], [2.0, 2.0])
+    """
+    bare = np.flatnonzero((table.geometry.isna() | table.geometry.is_empty).to_numpy())
+    subjects = [[part.strip() for part in str(table["subject"].iloc[row]).split(",")] for row in bare]
+    wanted = {part for parts in subjects for part in parts}
+    place_of: dict[str, str] = {}
+    events = layers.get("events")
+    if events is not None and len(events):
+        for key in ("event_id", "person_id"):
+            for name in ("lot_id", "space_id"):
+                if key in events and name in events:
+                    rows = events[events[key].isin(wanted) & events[name].notna()]
+                    place_of |= dict(zip(rows[key].astype(str), rows[name].astype(str), strict=True))
+    wanted |= set(place_of.values())
+    spots: dict[str, tuple[str, Point]] = {}
+    for layer, key in (("spaces", "space_id"), ("lots", "lot_id")):
+        land = layers.get(layer)
+        if land is None or not len(land) or "geometry" not in land:
+            continue
+        rows = land[land[key].isin(wanted) & ~(land["geometry"].isna())]
+        middles = shapely.point_on_surface(rows["geometry"].to_numpy())
+        spots |= {
+            str(name): (section, at) for name, section, at in zip(rows[key], rows["section"], middles, strict=True)
+        }
+    out = table.copy()
+    sections, shapes = out["section"].astype(object).to_list(), list(out.geometry)
+    for row, parts in zip(bare, subjects, strict=True):
+        known = next((spot for part in parts if (spot := spots.get(part) or spots.get(place_of.get(part, "")))), None)
+        if known is not None:
+            shapes[row] = known[1]
+            sections[row] = known[0] if pd.isna(sections[row]) else sections[row]
+    out["section"] = pd.Series(sections, index=out.index, dtype=out["section"].dtype)
+    return out.set_geometry(gpd.GeoSeries(shapes, index=out.index, crs=out.crs))
 
 
 def _rank(severity: str, kind: str, subject: str) -> tuple[int, int, str]:

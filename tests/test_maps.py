@@ -273,7 +273,9 @@ def test_parts_of_a_ground_can_be_drawn_alone(tables, facts):
     none_placed = tables["findings"].copy()
     none_placed["geometry"] = None
     figure = maps.whole_ground(small(tables, "sections") | {"findings": none_placed}, facts, paper="tabloid")
-    assert any(text.endswith("(no place)") for text, _ in page_of(figure))
+    texts = [text for text, _ in page_of(figure)]
+    assert "FINDINGS WITHOUT A PLACE ON THE MAP" in texts
+    assert not any("(no place)" in text for text in texts)
 
 
 def test_too_many_findings_are_counted_and_the_worst_stay(tables, facts):

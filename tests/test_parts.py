@@ -129,3 +129,44 @@ def test_a_scale_at_which_it_does_not_fit_makes_parts(facts):
     assert {part.frame.scale for part in parts} == {5}
     with pytest.raises(InputError, match="do not fit on letter"):
         maps.section_sheet(small, facts, "A", paper="letter", scale=5)
+
+
+def rows_named(table, lots_a_row):
+    """The same ground with the lots numbered again in each row, so that the rows need names."""
+    lots = table["lots"].copy()
+    number = np.arange(len(lots))
+    lots["row"] = pd.Series((number // lots_a_row + 1).astype(str), dtype=lots["row"].dtype)
+    lots["lot"] = pd.Series((number % lots_a_row + 1).astype(str), dtype=lots["lot"].dtype)
+    return table | {"lots": lots}
+
+
+def test_every_part_names_the_rows_on_it_inside_its_map(large, facts):
+    given = rows_named(large, 100)
+    parts = section_parts(given, facts, "A", paper="letter")
+    assert len(parts) > 2
+    for part in parts:
+        figure = maps.section_sheet(given, facts, "A", part=part)
+        left, bottom, right, top = part.frame.map_pt
+        window = shapely.box(left, bottom, right, top)
+        for row, lots in given["lots"].groupby("row"):
+            here = part.frame.shapes(lots["geometry"].to_numpy())
+            if shapely.area(shapely.intersection(here, window)).sum() < 0.2 * shapely.area(here[0]):
+                continue
+            said = [item for item in figure.axes[0].texts if item.get_text() == f"row {row}"]
+            assert said, (part.number, row)
+            for item in said:
+                x, y = item.get_position()
+                assert left < x < right
+                assert bottom < y < top
+
+
+def test_row_names_leave_a_drive_free_where_the_other_end_is_free(facts):
+    given = rows_named(ground_of(3, 20), 20)
+    x, y = drawn_ground.ORIGIN
+    crs = facts.crs.crs
+    road = shapely.box(x - 50, y - 40, x + 100, y - 1)  # along the lower ends of all rows
+    drives = schema.restore(pd.DataFrame({"drive_id": ["low"], "geometry": [road]}), LAYERS["drives"], crs)
+    for more, each in (({}, 2), ({"drives": drives}, 1)):
+        figure = maps.section_sheet(given | more, facts, "A", paper="tabloid")
+        said = [item for item in figure.axes[0].texts if item.get_text() == "row 1"]
+        assert len(said) == each

@@ -7,11 +7,13 @@ from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 from matplotlib.collections import LineCollection
 from matplotlib.patches import Polygon, Rectangle
 
 from cemgis import drawing
 from cemgis.drawing import Facts, text_width
+from cemgis.maps.numbers import Labels
 from cemgis.maps.surface import DARK, GREY, PAPER_WHITE, Sheet
 
 __all__ = ["draw_frame", "draw_norths", "draw_scale_bar"]
@@ -19,7 +21,7 @@ __all__ = ["draw_frame", "draw_norths", "draw_scale_bar"]
 Floats = npt.NDArray[np.float64]
 
 
-def draw_frame(sheet: Sheet, facts: Facts) -> None:
+def draw_frame(sheet: Sheet, facts: Facts, labels: Labels) -> None:
     """Draw the double neat line, ticks of the grid with their coordinates, and crosses where grid lines meet."""
     left, bottom, right, top = sheet.frame.map_pt
     sheet.box(left, bottom, right, top, 0.5)
@@ -59,7 +61,10 @@ def draw_frame(sheet: Sheet, facts: Facts) -> None:
                 else:
                     sheet.text(edge + way * 8.6, at, said, size, ha="center", va="center", rotation=90,
                                rotation_mode="anchor")  # fmt: skip
-    for x, y in sheet.frame.to_page(np.array(np.meshgrid(east, north)).reshape(2, -1).T):
+    meet = sheet.frame.to_page(np.array(np.meshgrid(east, north)).reshape(2, -1).T)
+    words = shapely.STRtree(np.array(labels.boxes, dtype=object))
+    covered = words.query(shapely.buffer(shapely.points(meet), 3.5), "intersects")[0]
+    for x, y in np.delete(meet, covered, axis=0):  # no cross runs through a name
         crosses += [[(x - 3.2, y), (x + 3.2, y)], [(x, y - 3.2), (x, y + 3.2)]]
     if crosses:
         sheet.add(LineCollection(crosses, colors=GREY, linewidths=0.4, zorder=0.5))

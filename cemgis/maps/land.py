@@ -108,7 +108,7 @@ def draw_ground(sheet: Sheet, tables: Mapping[str, pd.DataFrame], labels: Labels
             word = LAYERS[name].symbols[""].word
             labels.remarks.append(f"{word.capitalize()}: too small to draw at this scale ({len(table)}).")
             continue
-        symbol = sheet.note(name, "", "area")
+        symbol = sheet.note(name, "", "inner" if name == "vaults" else "area")
         if symbol.fill and not symbol.pattern:
             fill_areas(sheet, shapes, symbol, z, line)
             continue

@@ -46,7 +46,8 @@ def plan_labels(sheet: Sheet, tables: Mapping[str, pd.DataFrame], convergence_de
         small = (
             np.zeros(len(lots), dtype=bool) if whose is None else lots["lot_id"].isin(whose["lot_id"]).to_numpy(bool)
         )
-    most, left_out = 9.0, 0
+    most_space = max(7.0, sheet.base)  # a large sheet hangs on a wall and is read from further off
+    most, left_out = most_space * 1.3, 0
     if spaces is not None:
         shapes = sheet.frame.shapes(shapes_of(spaces))
         foot = np.asarray(spaces["heads_azimuth"].to_numpy(dtype=float, na_value=np.nan)) - convergence_deg + 180.0
@@ -68,7 +69,7 @@ def plan_labels(sheet: Sheet, tables: Mapping[str, pd.DataFrame], convergence_de
                 angle = spaces["lot_id"].iloc[mine].astype(object).map(turn).to_numpy(dtype=float)
                 across, along, shift, toward = 0.42, np.full(len(mine), 0.8), np.full(len(mine), 0.25), 180.0 - angle
             plan = drawing.lettering(
-                shapes[mine], words, most_pt=7.0, across=across, along=along, toward_deg=toward, shift=shift,
+                shapes[mine], words, most_pt=most_space, across=across, along=along, toward_deg=toward, shift=shift,
                 angle_deg=angle, share=share,
             )  # fmt: skip
             if not plan.size_pt:
@@ -80,8 +81,8 @@ def plan_labels(sheet: Sheet, tables: Mapping[str, pd.DataFrame], convergence_de
             if full[mine].any() and lotted.any():
                 # The lot's number stays clear of the spaces': from the middle of a space to theirs, less half of each.
                 middle = float(np.median(drawing.upright(shapes[mine])[1]))
-                room = 2.0 * (0.32 * middle - 0.35 * plan.size_pt - 0.8) / 0.73
-                most = min(max(room, plan.size_pt * 1.1), plan.size_pt * 1.5, 11.0)
+                room = 2.0 * (0.32 * middle - 0.35 * plan.size_pt - 1.4) / 0.73
+                most = min(max(room, plan.size_pt * 1.1), plan.size_pt * 1.5)
         if not labels.spaces:
             labels.remarks.append("Space numbers are too small to read at this scale: only lots are numbered.")
         elif left_out:

@@ -145,6 +145,9 @@ def _swatch(sheet: Sheet, x: float, y: float, width: float, height: float, symbo
     if shape == "area":
         area = np.array([shapely.box(x, y, x + width, y + height)], dtype=object)
         _fill_free(sheet, area, symbol)
+    elif shape == "inner":  # an outline within a space: alone it would look like a vacant one
+        sheet.box(x, y, x + width, y + height, 0.2, edgecolor=BROWN)
+        sheet.box(x + 3.5, y + 1.4, x + width - 3.5, y + height - 1.4, 0.7, edgecolor=symbol.line, zorder=20.0)
     elif shape == "line":
         weight = {"section": 1.15, "lot": 0.55}.get(symbol.word, 1.1)
         sheet.line([(x, y + height / 2), (x + width, y + height / 2)], weight, symbol.line)
@@ -181,10 +184,14 @@ def _legend_rows(sheet: Sheet) -> list[tuple[Symbol, str]]:
     return [sheet.legend[key] for key in keys]
 
 
-def _legend(sheet: Sheet, columns: list[_Column]) -> None:
+def _legend(sheet: Sheet, columns: list[_Column], kept: float = 0.0) -> None:
+    """List what is drawn; in two columns where one would not leave the room `kept` for the findings."""
     size = sheet.base * 0.93
     step = size * 1.36
     rows = _legend_rows(sheet)
+    if sum(column.y - column.floor for column in columns) - step * (len(rows) + 2 * len(columns)) < kept:
+        _legend_abreast(sheet, _with_room(columns, step * (len(rows) / 2 + 4)), rows)
+        return
     column = _with_room(columns, step * min(len(rows) + 2, 6))
     for rank, (symbol, shape) in enumerate(rows):
         lines = wrap(symbol.word, column.width - 24, size)
@@ -193,12 +200,34 @@ def _legend(sheet: Sheet, columns: list[_Column]) -> None:
             column = columns[0]
         if rank == 0:
             _heading(sheet, column, "What is drawn")
-        column.y -= step
-        _swatch(sheet, column.left, column.y - size * 0.18, 17.0, size * 0.98, symbol, shape)
-        for number, line in enumerate(lines):
-            if number:
-                column.y -= size * 1.08
-            sheet.text(column.left + 23, column.y, line, size)
+        _legend_row(sheet, column, symbol, shape, lines)
+
+
+def _legend_row(sheet: Sheet, column: _Column, symbol: Symbol, shape: str, lines: Sequence[str]) -> None:
+    size = sheet.base * 0.93
+    column.y -= size * 1.36
+    _swatch(sheet, column.left, column.y - size * 0.18, 17.0, size * 0.98, symbol, shape)
+    for number, line in enumerate(lines):
+        if number:
+            column.y -= size * 1.08
+        sheet.text(column.left + 23, column.y, line, size)
+
+
+def _legend_abreast(sheet: Sheet, column: _Column, rows: Sequence[tuple[Symbol, str]]) -> None:
+    """Set the legend in two columns of about one height."""
+    size = sheet.base * 0.93
+    _heading(sheet, column, "What is drawn")
+    half = (column.width - 8.0) / 2
+    told = [wrap(symbol.word, half - 24, size) for symbol, _ in rows]
+    heights = np.cumsum([size * (1.36 + 1.08 * (len(lines) - 1)) for lines in told])
+    first = int(np.searchsorted(heights, heights[-1] / 2)) + 1 if len(rows) else 0
+    ends = []
+    for start, stop, left in ((0, first, column.left), (first, len(rows), column.left + half + 8.0)):
+        own = _Column(left, left + half, column.y, column.floor)
+        for (symbol, shape), lines in zip(rows[start:stop], told[start:stop], strict=True):
+            _legend_row(sheet, own, symbol, shape, lines)
+        ends.append(own.y)
+    column.y = min(ends)
 
 
 def _section_table(
@@ -215,7 +244,9 @@ def _section_table(
         columns.pop(0)
     column = columns[0]
     kept = step * (min(len(flags), 12) + 3) if flags and len(columns) == 1 else 0.0
-    room = int((column.y - column.floor - kept) / step) - 5
+    heads = 2.7 + (niches is not None and len(niches) > 0)
+    room = int((column.y - column.floor - kept) / step - heads)
+    room -= room < len(sections)  # a line for how many more there are
     _heading(sheet, column, "Sections and their sheets" if pages else "Sections")
     column.y -= step
     end = column.right - (size * 3.0 if pages else 0.0)
@@ -239,7 +270,9 @@ def _section_table(
             sheet.text(column.right, column.y, str(pages[name]), size, ha="right", fontweight="bold")
     if len(shown) < len(sections):
         column.y -= step
-        sheet.text(column.left, column.y, f"and {len(sections) - len(shown)} more sections", size, fontstyle="italic")
+        more = len(sections) - len(shown)
+        words = f"and {more} more section{'s' if more > 1 else ''}"
+        sheet.text(column.left, column.y, words, size, fontstyle="italic")
     if niches is not None and len(niches):
         column.y -= step
         sheet.text(
@@ -258,36 +291,56 @@ def _first_lines(text: str, width: float, size: float, most: int) -> list[str]:
     return [*lines[: most - 1], last.rstrip(" ,;:") + " …"]
 
 
+def _told(sheet: Sheet, flags: Sequence[Flag], width: float) -> tuple[list[list[str]], list[list[str]]]:
+    """Each finding in brief and in full, as lines of a width."""
+    size = sheet.base * 0.93
+    room = width - size * 2.6
+    brief = [_first_lines(f"{flag.kind}: {flag.subject}", room, size, 2) for flag in flags]
+    full = [lines + _first_lines(flag.reason, room, size, 3) for flag, lines in zip(flags, brief, strict=True)]
+    return brief, full
+
+
+def _findings_height(sheet: Sheet, flags: Sequence[Flag], width: float) -> float:
+    """Return the height the findings take when all are told in full."""
+    size = sheet.base * 0.93
+    heads = (1 + any(_off_map(flag) for flag in flags)) * size * 2.2 if flags else 0.0
+    return heads + size * 1.22 * sum(len(lines) for lines in _told(sheet, flags, width)[1])
+
+
+def _off_map(flag: Flag) -> bool:
+    """Whether a finding is of a file or a list; a danger that has no place is everywhere's and stays with the first."""
+    return not flag.placed and flag.severity != "danger"
+
+
 def _finding_list(sheet: Sheet, columns: list[_Column], flags: Sequence[Flag]) -> int:
-    """List the numbered findings, worst first; return how many had no room."""
+    """List the numbered findings, worst first, those without a place after the others; return how many had no room."""
     if not flags:
         return 0
     size = sheet.base * 0.93
     step = size * 1.22
-    width = columns[0].width - size * 2.6
-    short = [
-        _first_lines(f"{flag.kind}: {flag.subject}" + ("" if flag.placed else " (no place)"), width, size, 2)
-        for flag in flags
-    ]
-    full = [lines + _first_lines(flag.reason, width, size, 3) for flag, lines in zip(flags, short, strict=True)]
-    room = sum(column.y - column.floor for column in columns) - size * 3.0 - step * 3 * (len(columns) - 1)
+    flags = sorted(flags, key=_off_map)
+    short, full = _told(sheet, flags, columns[0].width)
+    heads = len({_off_map(flag) for flag in flags}) * size * 2.0
+    room = sum(column.y - column.floor for column in columns) - heads - step * 3 * (len(columns) - 1)
     told, spare = [], room - step * sum(len(lines) for lines in short)
     for brief, whole in zip(short, full, strict=True):  # the worst are told in full as far as all can be named
         more = step * (len(whole) - len(brief))
         told.append(whole if more <= spare else brief)
         spare -= more if more <= spare else 0.0
-    started, shown = False, 0
+    said: list[str] = []
+    shown = 0
     for flag, head, lines in zip(flags, short, told, strict=True):
-        need = step * len(lines) + (0.0 if started else size * 2.2)
+        title = "Findings without a place on the map" if _off_map(flag) else "Findings, worst first"
+        need = step * len(lines) + (0.0 if title in said else size * 2.0)
         last = shown == len(flags) - 1
         if columns[0].y - need - (0.0 if last else step) < columns[0].floor:
             if len(columns) == 1:
                 break
             columns.pop(0)
         column = columns[0]
-        if not started:
-            _heading(sheet, column, "Findings, worst first")
-            started = True
+        if title not in said:
+            _heading(sheet, column, title)
+            said.append(title)
         symbol = LAYERS["findings"].symbols[flag.severity]
         column.y -= step
         mark = replace(symbol, size_pt=symbol.size_pt * 0.62)
@@ -303,10 +356,12 @@ def _finding_list(sheet: Sheet, columns: list[_Column], flags: Sequence[Flag]) -
     left_over = len(flags) - shown
     if left_over:
         column = columns[0]
-        if not started:
+        if not said:
             _heading(sheet, column, "Findings, worst first")
         column.y -= step
-        sheet.text(column.left, column.y, f"and {left_over} more: see the findings layer", size, fontstyle="italic")
+        grave = sum(flag.severity == "danger" for flag in flags[shown:])
+        words = f"and {left_over} more" + (f", {grave} of them DANGER" if grave else "") + ": see the findings layer"
+        sheet.text(column.left, column.y, words, size, fontstyle="italic", color=RED if grave else DARK)
     return left_over
 
 
@@ -362,8 +417,17 @@ def draw_panel(
     _title(sheet, columns[0], (printable(facts.name, 90) or "Burial ground", printable(facts.place, 90),
                                "Plan of the whole ground"))  # fmt: skip
     _orientation(sheet, columns[0], facts)
-    _legend(sheet, columns)
-    _section_table(sheet, columns, tables, flags, sheets)
+    rows = 0 if tables.get("sections") is None else len(tables["sections"])
+    step = sheet.base * 1.2
+    kept = _findings_height(sheet, flags, columns[0].width) + step * (min(rows, 12) + 4)
+    legend = step * (len(sheet.legend) + 2)
+    under = columns[0].y - columns[0].floor
+    if len(columns) > 1 and step * (rows + 4) < under < legend:  # the legend whole in the next, the table beneath
+        _section_table(sheet, columns, tables, flags, sheets)
+        _legend(sheet, columns, kept)
+    else:
+        _legend(sheet, columns, kept)
+        _section_table(sheet, columns, tables, flags, sheets)
     return _finding_list(sheet, columns, flags)
 
 
@@ -394,7 +458,7 @@ def draw_section_panel(
         _locator(sheet, columns, every, name)
     _parts_key(sheet, columns, tables, part)
     _section_facts(sheet, columns, tables, row, facts)
-    _legend(sheet, columns)
+    _legend(sheet, columns, _findings_height(sheet, flags, columns[0].width))
     return _finding_list(sheet, columns, flags)
 
 

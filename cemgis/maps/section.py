@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch
 
 from cemgis import drawing
 from cemgis.drawing import SERIF, Facts, Frame, Underlay, printable, text_width
@@ -28,12 +29,14 @@ from cemgis.maps.surface import (
     RED,
     Sheet,
     blank_sheet,
+    path_of,
     placed_rows,
     shapes_of,
 )
 
 __all__ = ["section_sheet"]
 
+Floats = npt.NDArray[np.float64]
 Shapes = npt.NDArray[np.object_]
 
 
@@ -88,7 +91,7 @@ def section_sheet(
     _draw_banner(sheet, every, section, labels)
     _draw_joins(sheet, part, labels)
     draw_flags(sheet, placed, labels)
-    draw_frame(sheet, facts)
+    draw_frame(sheet, facts, labels)
     draw_section_panel(sheet, tables, every, facts, labels, flags, section, page, part)
     return sheet.figure
 
@@ -200,32 +203,69 @@ def _rows_of(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, Shapes]]:
 
 
 def _draw_rows(sheet: Sheet, tables: Mapping[str, pd.DataFrame], labels: Labels) -> None:
-    """Name rows at both their ends."""
+    """Name rows at both their ends; where a row runs off the map, at the map's edge."""
     size = sheet.base * 0.95
+    window = shapely.box(*sheet.frame.map_pt)
+    taken = _taken(sheet, tables)
     for word, shapes in _rows_of(tables):
-        middles = shapely.get_coordinates(shapely.centroid(sheet.frame.shapes(shapes)))
+        own = sheet.frame.shapes(shapes)
+        middles = shapely.get_coordinates(shapely.centroid(own))
         if len(middles) < 2:
             continue
         spread = middles - middles.mean(axis=0)
         _, _, axes = np.linalg.svd(spread, full_matrices=False)
         toward = axes[0]
-        corners = shapely.get_coordinates(sheet.frame.shapes(shapes))
         across = np.array([-toward[1], toward[0]])
         level = float(np.median(middles @ across))
-        angle = (math.degrees(math.atan2(toward[1], toward[0])) + 80.0) % 180.0 - 80.0
-        reading = np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
+        line = shapely.LineString([across * level + toward * far for far in (-1e5, 1e5)])
+        seen = shapely.get_coordinates(shapely.intersection(line, window)) @ toward
+        if not len(seen):
+            continue
+        corners = shapely.get_coordinates(own) @ toward
         said = f"row {word}"
+        wide = text_width(said, size, SERIF, "bold")
+        ends = []
         for end in (1.0, -1.0):
-            reach = float((corners @ toward * end).max()) + 6.0
-            at = toward * end * reach + across * level
-            starts = float(reading @ toward) * end > 0
-            sheet.text(
-                float(at[0]), float(at[1]), said, size, z=9.0, color=BROWN, fontweight="bold", rotation=angle,
-                rotation_mode="anchor", ha="left" if starts else "right", va="center_baseline", clip_on=True,
-                clip_path=sheet.clip,
-            )  # fmt: skip
-            far = at + toward * end * (text_width(said, size, SERIF, "bold") + 2.0)
-            labels.boxes.append(shapely.buffer(shapely.linestrings([at, far]), size * 0.55, cap_style="flat"))
+            reach, edge = float((corners * end).max()) + 6.0, float((seen * end).max())
+            inside = reach + wide + 2.0 > edge  # the row goes on beyond the map: its name stands on it, at the edge
+            far = edge - wide - 8.0 if inside else reach
+            strip = shapely.LineString([across * level + toward * end * (far + out) for out in (-1.0, wide + 2.0)])
+            box = strip.buffer(size * 0.62, cap_style="flat")
+            ends.append((end, far, box, inside, bool(shapely.intersects(taken, box).any())))
+        free = [item for item in ends if not item[4]]
+        for end, far, box, inside, covered in ends:
+            if covered and free and not inside:
+                continue  # the other end says it
+            _name_row(sheet, said, size, across * level + toward * end * far, toward * end)
+            if inside or covered:
+                left, bottom = shapely.get_coordinates(box).min(axis=0)
+                if left < sheet.frame.map_pt[0] or bottom < sheet.frame.map_pt[1]:
+                    continue
+                sheet.add(PathPatch(path_of(box), facecolor=PAPER_WHITE, edgecolor=BROWN, linewidth=0.5, zorder=8.9))
+            labels.boxes.append(box)
+
+
+def _taken(sheet: Sheet, tables: Mapping[str, pd.DataFrame]) -> Shapes:
+    """Return what a name set beside the section would cover, on the page."""
+    shapes = [np.empty(0, dtype=object)]
+    for layer in ("drives", "obstacles"):
+        table = placed_rows(tables, layer)
+        if table is not None:
+            shapes.append(sheet.frame.shapes(shapes_of(table)))
+    return np.concatenate(shapes)
+
+
+def _name_row(
+    sheet: Sheet, said: str, size: float, at: npt.NDArray[np.float64], outward: npt.NDArray[np.float64]
+) -> None:
+    """Set a row's name along the row, upright, from a point outward."""
+    angle = (math.degrees(math.atan2(outward[1], outward[0])) + 80.0) % 180.0 - 80.0
+    reading = np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
+    sheet.text(
+        float(at[0]), float(at[1]), said, size, z=9.0, color=BROWN, fontweight="bold", rotation=angle,
+        rotation_mode="anchor", ha="left" if float(reading @ outward) > 0 else "right", va="center_baseline",
+        clip_on=True, clip_path=sheet.clip,
+    )  # fmt: skip
 
 
 def _draw_banner(sheet: Sheet, tables: Mapping[str, pd.DataFrame], section: str, labels: Labels) -> None:

@@ -130,6 +130,6 @@ def whole_ground(
     draw_labels(sheet, labels)
     draw_sections(sheet, tables, labels, facts.convergence_deg, sheets or {})
     draw_flags(sheet, placed, labels)
-    draw_frame(sheet, facts)
+    draw_frame(sheet, facts, labels)
     draw_panel(sheet, tables, facts, labels, flags, page, sheets or {})
     return sheet.figure

@@ -11,7 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from cemgis.findings import Finding, tabulate
+from cemgis.findings import Finding, tabulate, with_places
 from cemgis.layers import LAYERS, SEVERITIES
 
 if TYPE_CHECKING:
@@ -86,8 +86,8 @@ class Run:
 
     @property
     def findings_table(self) -> gpd.GeoDataFrame:
-        """The findings as their layer, worst first."""
-        return tabulate(self.findings, self.ground.crs.crs)
+        """The findings as their layer, worst first, each at the place of what it is about."""
+        return with_places(tabulate(self.findings, self.ground.crs.crs), self.tables)
 
     def to_act_on(self) -> list[Finding]:
         """Return the findings of severity warning and danger."""
