@@ -19,7 +19,19 @@ from cemgis.errors import Gather
 if TYPE_CHECKING:
     from cemgis.units import Unit
 
-__all__ = ["GEOMETRIES", "TYPES", "Column", "Layer", "Symbol", "check", "empty", "order", "published", "restore"]
+__all__ = [
+    "GEOMETRIES",
+    "TYPES",
+    "Column",
+    "Layer",
+    "Symbol",
+    "check",
+    "empty",
+    "order",
+    "published",
+    "repeated",
+    "restore",
+]
 
 TYPES: Mapping[str, str] = {
     "text": "string",
@@ -269,7 +281,7 @@ def check(table: pd.DataFrame, layer: Layer) -> None:
         gather.add(layer.name, f"no column {', '.join(missing)}", "Restore the table from its declaration first.")
         gather.raise_if_any()
     keys = table[layer.key]
-    twice = keys[_repeated(keys)].unique()
+    twice = keys[repeated(keys)].unique()
     if len(twice):
         gather.add(f"{layer.name}.{layer.key}", f"there more than once: {_few(twice)}", "Give each row its own.")
     for column in layer.columns:
@@ -307,8 +319,16 @@ def check(table: pd.DataFrame, layer: Layer) -> None:
     gather.raise_if_any()
 
 
-def _repeated(keys: pd.Series) -> NDArray[np.bool_]:
-    """Say which keys were there before: what is made in order is nearly sorted, and then sorting beats hashing."""
+def repeated(keys: pd.Series) -> NDArray[np.bool_]:
+    """Say which keys were there before; what is missing repeats nothing.
+
+    What is made in order is nearly sorted, and then sorting beats hashing.
+
+    Examples
+    --------
+    >>> repeated(pd.Series(["b", "a", None, "b", None], dtype="string")).tolist()
+    [False, False, False, True, False]
+    """
     if not isinstance(keys.dtype, pd.StringDtype):
         return np.asarray(keys.duplicated() & keys.notna(), dtype=bool)
     text = pa.array(keys, type=pa.large_string())

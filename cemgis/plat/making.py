@@ -35,6 +35,7 @@ from cemgis.plat.model import TOLERANCE, Plat, empty_plat, label_keys
 from cemgis.plat.rows import row_faces
 from cemgis.plat.sites import insets, marker_entries, other_ends
 from cemgis.plat.strips import Strips, divide, piece_strips, whole_faces
+from cemgis.schema import repeated
 from cemgis.units import Unit, say_length
 
 __all__ = ["make_plat"]
@@ -373,10 +374,11 @@ def _assemble(
     rows, columns, values = (np.concatenate([entry[part] for entry in strips.entries]) for part in range(3))
     weights = sparse.coo_matrix((values, (rows, columns)), shape=(strips.vertices, len(xy))).tocsr()
     weights.eliminate_zeros()
-    centre = sparse.vstack([_centre(part, weights) for part in strips.centre]).tocsr()
+    centre = sparse.vstack([_centre(part, weights) for part in strips.centre], format="csr")
     face = np.concatenate(strips.face)
     order = np.argsort(face, kind="stable")
-    face, centre = face[order], centre[order]
+    if len(strips.face) > 1:
+        face, centre = face[order], centre[order]
     number = np.concatenate(strips.number)[order]
     starts = np.concatenate([[0], np.cumsum(np.concatenate(strips.size))])
     space_rings = take_rings(np.concatenate(strips.ring), starts, order)
@@ -401,8 +403,8 @@ def _assemble(
             "run_azimuth_plat": azimuth[face],
         }
     )
-    every = pd.concat([space_id.astype(object), niches["space_id"].astype(object)], ignore_index=True)
-    if every.duplicated().any():
+    every = pd.concat([space_id.astype("string"), niches["space_id"].astype("string")], ignore_index=True)
+    if repeated(every).any():
         origin = np.concatenate([faces["where"].to_numpy(dtype=object)[face], niches["where"].to_numpy(dtype=object)])
         _twice(pd.DataFrame({"where": origin}), every.to_numpy(dtype=object), gather, "space")
     known = set(every) if any(item.exceptions for item in ground.sections) else set()
@@ -488,12 +490,9 @@ def _assemble(
     np.minimum.at(first, ring, owner)
     marked = np.zeros(len(xy), dtype=bool)
     marked[sites["corner_index"].to_numpy(dtype=np.int64)] = True
-    hundredths = np.round(xy, 2) + 0.0
     corners = pd.DataFrame(
         {
-            "corner_id": [
-                f"{text}:{x:.2f},{y:.2f}" for text, x, y in zip(corner_plat, *hundredths.T.tolist(), strict=True)
-            ],
+            "corner_id": corner_plat + ":" + _two_decimals(xy[:, 0]) + "," + _two_decimals(xy[:, 1]),
             "plat": corner_plat,
             "section": np.asarray(section_names, dtype=object)[first],
             "plat_x": xy[:, 0],
@@ -505,6 +504,12 @@ def _assemble(
         corners, lots, lot_rings, sites, spaces, space_rings, weights, centre, niches.drop(columns="where"),
         ground.marker_label, findings,
     )  # fmt: skip
+
+
+def _two_decimals(values: Floats) -> Objects:
+    """Numbers as text; a plat has far fewer columns and rows of corners than corners."""
+    code, distinct = pd.factorize(np.round(values, 2) + 0.0)
+    return np.array([f"{value:.2f}" for value in distinct], dtype=object)[code]
 
 
 def _spread(values: Any, owner: Integers) -> Any:

@@ -110,16 +110,18 @@ def divide(
     corner_at = np.flatnonzero(marks).reshape(count, 4)
     corner = xy[indices[corner_at]]
     sides = np.roll(corner, -1, axis=1) - corner
-    length = np.linalg.norm(sides, axis=2)
-    outward = np.stack([sides[..., 1], -sides[..., 0]], axis=2) / length[..., None]
+    length = np.sqrt(sides[..., 0] ** 2 + sides[..., 1] ** 2)
     facing = table["facing"].to_numpy(dtype=object)[faces]
     way = np.array([WAY[side] for side in SIDES])[pd.Index(SIDES).get_indexer(facing)]
-    towards = np.round((outward * way[:, None, :]).sum(axis=2), 6)
+    # outward is a quarter turn clockwise from the side
+    towards = np.round((sides[..., 1] / length) * way[:, :1] - (sides[..., 0] / length) * way[:, 1:], 6)
     far = towards.argmax(axis=1)  # side of the ring one faces; then come the left side, the near one, the right one
     side = np.cumsum(marks) - 1 - 4 * owner
-    start = corner[owner, side]
-    along = ((xy[indices] - start) * sides[owner, side]).sum(axis=1) / length[owner, side] ** 2
-    along = np.where(marks, 0.0, along)
+    along = np.zeros(len(indices))
+    between = np.flatnonzero(~marks)
+    own, which = owner[between], side[between]
+    along[between] = ((xy[indices[between]] - corner[own, which]) * sides[own, which]).sum(axis=1)
+    along[between] /= length[own, which] ** 2
     key = 2.0 * (4 * owner + side) + along
     end = np.where(marks[following], 1.0, along[following])
     used = np.zeros(len(indices), dtype=bool)
@@ -162,10 +164,12 @@ def divide(
                 place(every, i, j, [(*(cut(every, 1, 1.0 - t) if i == 0 else cut(every, 3, t)), 1.0)])
             else:
                 place(every, i, j, [(*near_cut, 1.0 - j / deep), (*far_cut, j / deep)])
-    quads = np.stack([vertex[:, :-1, :-1], vertex[:, 1:, :-1], vertex[:, 1:, 1:], vertex[:, :-1, 1:]], axis=3)
-    quads = quads.transpose(0, 2, 1, 3).copy()  # face, tier, strip from the left, corner
+    quads = np.empty((count, deep, wide, 4), dtype=np.int64)  # face, tier, strip from the left, corner
+    for at, some in enumerate((vertex[:, :-1, :-1], vertex[:, 1:, :-1], vertex[:, 1:, 1:], vertex[:, :-1, 1:])):
+        quads[..., at] = some.transpose(0, 2, 1)
     right = table["counted_from"].to_numpy(dtype=object)[faces] == "right"
-    quads[right] = quads[right][:, :, ::-1]
+    if right.any():
+        quads[right] = quads[right][:, :, ::-1]
     base = quads.reshape(-1, 4)
     # Corners of neighbours on the sides of the lot go into the ring of the strip they lie beside.
     extra = np.flatnonzero(~marks & ~used)
