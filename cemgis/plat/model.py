@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-import re
+import contextlib
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 from scipy import sparse
 
@@ -26,7 +28,7 @@ Rings = tuple[Integers, Integers]
 
 TOLERANCE = 0.01
 """Points of a plat nearer than this are one corner; in the ground's unit. A plat is drawn to the inch at best."""
-_PLAIN_NUMBER = re.compile(r"[1-9][0-9]*").fullmatch
+_PLAIN_NUMBER = r"\A[1-9][0-9]*\z"
 NONE: Integers = np.empty(0, dtype=np.int64)
 
 
@@ -114,8 +116,14 @@ class Plat:
 def label_keys(values: Any) -> Objects:
     """Label key of each value, worked out once a distinct value."""
     code, distinct = pd.factorize(np.asarray(values, dtype=object))
+    keys = np.append(distinct.astype(object), [""])
     # A plain number is its own key; a large ground has a great many of them.
-    keys = np.array([text if _PLAIN_NUMBER(str(text)) else label_key(text) for text in distinct] + [""], dtype=object)
+    number = np.zeros(len(distinct), dtype=bool)
+    with contextlib.suppress(pa.ArrowException, UnicodeError):  # not text alone
+        text = pa.array(distinct, type=pa.large_string())
+        number = np.asarray(pc.match_substring_regex(text, _PLAIN_NUMBER), dtype=bool)
+    for row in np.flatnonzero(~number).tolist():
+        keys[row] = label_key(distinct[row])
     return np.asarray(keys[code])
 
 
