@@ -509,7 +509,7 @@ def _assemble(
 def _two_decimals(values: Floats) -> Objects:
     """Numbers as text; a plat has far fewer columns and rows of corners than corners."""
     code, distinct = pd.factorize(np.round(values, 2) + 0.0)
-    return np.array([f"{value:.2f}" for value in distinct], dtype=object)[code]
+    return np.asarray(np.array([f"{value:.2f}" for value in distinct], dtype=object)[code])
 
 
 def _spread(values: Any, owner: Integers) -> Any:
