@@ -4,11 +4,19 @@ from __future__ import annotations
 
 import io
 import os
+from collections.abc import Iterator
 from contextlib import redirect_stdout
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+try:
+    from playwright.sync_api import sync_playwright
+except ImportError:
+    sync_playwright = None
+
+CHROMIUM = Path("/usr/bin/chromium")
 SHARED = Path(__file__).resolve().parents[2] / "shared" / "data"
 _skips: list[tuple[str, str, bool]] = []
 
@@ -55,6 +63,19 @@ def small_ground(tmp_path_factory: pytest.TempPathFactory) -> Path:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)
     return folder
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """Chromium, as the system has it."""
+    if sync_playwright is None:
+        pytest.skip("needs playwright")
+    if not CHROMIUM.exists():
+        pytest.skip(f"needs {CHROMIUM}")
+    with sync_playwright() as play:
+        made = play.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+        yield made
+        made.close()
 
 
 @pytest.hookimpl(hookwrapper=True)

@@ -1,8 +1,8 @@
 """A small invented ground as the public may see it: the drawn ground's places, graves with known names and dates."""
 
-import re
 from dataclasses import replace
 
+import browsing
 import drawn_ground
 import geopandas as gpd
 import numpy as np
@@ -68,10 +68,6 @@ def ground(**changes):
     return replace(made, **changes)
 
 
-def block_of(text):
-    return re.search(r'<script type="text/plain" id="ground-data">(.*?)</script>', text, re.DOTALL).group(1)
-
-
 def hostile_ground():
     """Every text of every table is hostile; keys stay different from one another."""
     made = ground(name=HOSTILE[2] + HOSTILE[0], place=HOSTILE[5], as_of=HOSTILE[3])
@@ -93,19 +89,8 @@ def hostile_ground():
     return replace(made, **tables)
 
 
-class Visit:
-    """One page opened from a file without a network, with all it said and asked for."""
-
-    def __init__(self, browser, path, width=1280, height=800, anchor="", **more):
-        self.context = browser.new_context(viewport={"width": width, "height": height}, offline=True, **more)
-        self.page = self.context.new_page()
-        self.said, self.requests, self.dialogs = [], [], []
-        self.page.on("console", lambda message: self.said.append(message.text))
-        self.page.on("pageerror", lambda error: self.said.append(str(error)))
-        self.page.on("request", lambda request: self.requests.append(request.url))
-        self.page.on("dialog", lambda dialog: (self.dialogs.append(dialog.message), dialog.dismiss()))
-        self.page.goto(path.as_uri() + anchor)
-        self.page.wait_for_selector("body[data-ready=yes]", timeout=15_000)
+class Visit(browsing.Visit):
+    """The public's page, opened."""
 
     def ask(self, words):
         self.page.fill("#find-box", words)

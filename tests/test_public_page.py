@@ -4,7 +4,6 @@ import html
 import io
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import drawn_ground
 import geopandas as gpd
@@ -14,8 +13,9 @@ import public_ground
 import pyproj
 import pytest
 import shapely
+from browsing import FETCHES, MARKUP, block_of
 from PIL import Image
-from public_ground import HOSTILE, Visit, block_of, hostile_ground
+from public_ground import HOSTILE, Visit, hostile_ground
 
 from cemgis import web
 from cemgis.errors import InputError
@@ -23,14 +23,6 @@ from cemgis.reference import ground_crs
 from cemgis.walk import drive_ways
 from cemgis.web import packing, page, public
 
-try:
-    from playwright.sync_api import sync_playwright
-except ImportError:
-    sync_playwright = None
-
-CHROMIUM = Path("/usr/bin/chromium")
-FETCHES = re.compile(r"\bfetch\(|XMLHttpRequest|WebSocket|sendBeacon|importScripts|import\(|@import|url\(")
-MARKUP = re.compile(r"innerHTML|insertAdjacent|outerHTML|document\.write|\beval\(|new Function|srcdoc")
 SCRIPTS = ("map.js", "page.js", "search.js", "public.js")
 
 
@@ -259,18 +251,6 @@ def test_drives_that_nearly_touch_are_joined():
 
 
 # ---- in a browser --------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def browser():
-    if sync_playwright is None:
-        pytest.skip("needs playwright")
-    if not CHROMIUM.exists():
-        pytest.skip(f"needs {CHROMIUM}")
-    with sync_playwright() as play:
-        made = play.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield made
-        made.close()
 
 
 @pytest.fixture(scope="module")

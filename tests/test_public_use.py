@@ -1,7 +1,6 @@
 import random
 import re
 from itertools import pairwise
-from pathlib import Path
 
 import drawn_ground
 import public_ground
@@ -11,13 +10,6 @@ from public_ground import Visit
 from rapidfuzz.distance import OSA
 
 from cemgis import names, web
-
-try:
-    from playwright.sync_api import sync_playwright
-except ImportError:
-    sync_playwright = None
-
-CHROMIUM = Path("/usr/bin/chromium")
 
 
 @pytest.fixture(scope="module")
@@ -31,18 +23,6 @@ def text(ground):
 
 
 # ---- in a browser --------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def browser():
-    if sync_playwright is None:
-        pytest.skip("needs playwright")
-    if not CHROMIUM.exists():
-        pytest.skip(f"needs {CHROMIUM}")
-    with sync_playwright() as play:
-        made = play.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield made
-        made.close()
 
 
 @pytest.fixture(scope="module")

@@ -23,12 +23,6 @@ from cemgis.plat import make_plat
 from cemgis.scan import pixel_xy, rectify
 from cemgis.web.clicker import clicker_page
 
-try:
-    from playwright.sync_api import sync_playwright
-except ImportError:
-    sync_playwright = None
-
-CHROMIUM = Path("/usr/bin/chromium")
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 IMAGES = Path(__file__).parent / "data" / "image"
 CRS = rasterio.CRS.from_epsg(6549)
@@ -240,18 +234,6 @@ def test_page_is_inert_and_says_names_as_text():
     assert "{{7*7}} &lt;b&gt;" in page
     assert "default-src &#x27;none&#x27;" in page
     assert "http" not in page.replace("http-equiv", "")
-
-
-@pytest.fixture(scope="module")
-def browser():
-    if sync_playwright is None:
-        pytest.skip("needs playwright")
-    if not CHROMIUM.exists():
-        pytest.skip(f"needs {CHROMIUM}")
-    with sync_playwright() as play:
-        made = play.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield made
-        made.close()
 
 
 @pytest.mark.browser

@@ -3,14 +3,15 @@ import hashlib
 import html
 import io
 import re
-from pathlib import Path
 
+import browsing
 import drawn_ground
 import numpy as np
 import pandas as pd
 import pyproj
 import pytest
 import shapely
+from browsing import FETCHES, MARKUP, block_of
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
@@ -21,14 +22,6 @@ from cemgis.layers import LAYERS
 from cemgis.reference import ground_crs
 from cemgis.web import packing, page
 
-try:
-    from playwright.sync_api import sync_playwright
-except ImportError:
-    sync_playwright = None
-
-CHROMIUM = Path("/usr/bin/chromium")
-FETCHES = re.compile(r"\bfetch\(|XMLHttpRequest|WebSocket|sendBeacon|importScripts|import\(|@import|url\(")
-MARKUP = re.compile(r"innerHTML|insertAdjacent|outerHTML|document\.write|\beval\(|new Function|srcdoc")
 HOSTILE = (
     "{{7*7}}", "{% for x in ().__class__.__base__.__subclasses__() %}{{x}}{% endfor %}",
     "</script><script>window.pwned=1</script>",
@@ -69,10 +62,6 @@ def hostile_tables():
                 )
         out[name] = table
     return out
-
-
-def block_of(text):
-    return re.search(r'<script type="text/plain" id="ground-data">(.*?)</script>', text, re.DOTALL).group(1)
 
 
 # ---- packing -------------------------------------------------------------------------------------------------------
@@ -271,39 +260,12 @@ def test_a_page_without_a_place_or_with_a_broken_block_is_refused(tables, facts)
 # ---- in a browser --------------------------------------------------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def browser():
-    if sync_playwright is None:
-        pytest.skip("needs playwright")
-    if not CHROMIUM.exists():
-        pytest.skip(f"needs {CHROMIUM}")
-    with sync_playwright() as play:
-        made = play.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield made
-        made.close()
+class Visit(browsing.Visit):
+    """The staff's page, opened and drawn."""
 
-
-class Visit:
-    """One page opened from a file, with all it said and asked for."""
-
-    def __init__(self, browser, path, width=1280, height=800, anchor="", **more):
-        self.context = browser.new_context(viewport={"width": width, "height": height}, offline=True, **more)
-        self.page = self.context.new_page()
-        self.said, self.requests, self.dialogs = [], [], []
-        self.page.on("console", lambda message: self.said.append(message.text))
-        self.page.on("pageerror", lambda error: self.said.append(str(error)))
-        self.page.on("request", lambda request: self.requests.append(request.url))
-        self.page.on("dialog", lambda dialog: (self.dialogs.append(dialog.message), dialog.dismiss()))
-        self.page.goto(path.as_uri() + anchor)
-        self.page.wait_for_selector("body[data-ready=yes]", timeout=15_000)
+    def __init__(self, *given, **more):
+        super().__init__(*given, **more)
         self.settle()
-
-    def settle(self):
-        """Wait until every tile is drawn."""
-        for _ in range(200):
-            self.page.wait_for_timeout(25)
-            if not self.page.evaluate("!!document.querySelector('.leaflet-tile:not(.leaflet-tile-loaded)')"):
-                return
 
     def colors(self):
         self.settle()
@@ -704,4 +666,46 @@ def test_a_picture_lies_under_the_map_where_it_belongs(browser, tables, facts, t
     assert red - green < 40
     assert visit.said == []
     assert visit.requests == [path.as_uri()]
+    visit.context.close()
+
+
+WRITTEN = """
+window.written = [];
+const set = CanvasRenderingContext2D.prototype.fillText;
+CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+  const t = this.getTransform(), ratio = window.devicePixelRatio || 1;
+  window.written.push([this.canvas, text, (t.a * x + t.c * y + t.e) / ratio, this.measureText(text).width]);
+  return set.call(this, text, x, y);
+};
+"""
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (768, 1024), (1440, 900)])
+def test_nothing_said_on_the_map_is_cut_off_at_first_sight(browser, tables, tmp_path, width, height):
+    # Five findings at the eastern edge of the ground, and an eastern section whose heads are in doubt.
+    spaces = tables["spaces"].copy()
+    spaces.loc[spaces.index[spaces["section"] == "C"], "heads_seen"] = "disagrees"
+    east = shapely.get_coordinates(shapely.centroid(spaces.geometry.to_numpy()))[:, 0].argmax()
+    findings = pd.concat([tables["findings"].iloc[:1]] * 5, ignore_index=True)
+    findings["finding_id"] = pd.Series([f"f{k}" for k in range(5)], dtype="string")
+    findings["geometry"] = [shapely.centroid(spaces.geometry.iloc[east])] * 5
+    path = tmp_path / "edge.html"
+    path.write_text(web.staff_page(tables | {"spaces": spaces, "findings": findings}, drawn_ground.facts()))
+    visit = Visit(browser, path, width, height, before=WRITTEN)
+    page_ = visit.page
+    said = page_.evaluate(
+        "written.filter(([c]) => c.isConnected).map(([c, t, x, w]) => {"
+        "const r = c.getBoundingClientRect(), k = r.width * (devicePixelRatio || 1) / c.width;"
+        "return [t, r.left + x * k, w * k]; })"
+    )
+    map_ = page_.locator("#map_ground").bounding_box()
+    words = {text for text, _, _ in said}
+    assert "1, 2 +3" in words
+    assert words & {"heads?", "stones show WEST: settle first"}
+    for text, x, wide in said:
+        assert map_["x"] <= x - wide / 2, text
+        assert x + wide / 2 <= map_["x"] + map_["width"], text
+    assert map_["height"] <= height * 0.6 or width > height
+    assert map_["width"] == width or width > height
     visit.context.close()

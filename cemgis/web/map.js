@@ -280,13 +280,13 @@ const cemgisMap = (() => {
   const LINE_PX = { sections: 2.4, lots: 1.1, spaces: 0.6, vaults: 1.5, clearances: 3 };
 
   function* paint(ctx, ground, view, options) {
-    const { s, ox, oy, size } = view;
+    const { s, ox, oy, size, grow } = view;
     const spaces = ground.byName.get("spaces"), lots = ground.byName.get("lots");
-    const lotPx = lots ? lots.side * s : 40;
-    const spacePx = spaces ? (frames(spaces), spaces.wide * s) : 0;
+    const lotPx = lots ? lots.side * s / grow : 40;
+    const spacePx = spaces ? (frames(spaces), spaces.wide * s / grow) : 0;
     for (const layer of ground.layers) {
       if (!layer.kind || !layer.shown) continue;
-      const pad = layer.kind === "mark" ? 24 / s : layer.label ? 60 / s : 4 / s;
+      const pad = layer.kind === "mark" ? 24 * grow / s : layer.label ? 60 * grow / s : 4 / s;
       const ids = layer.index.query(ox - pad, oy - pad, ox + size / s + pad, oy + size / s + pad);
       if (!ids.length) continue;
       if (layer.kind === "area") yield* paintAreas(ctx, layer, ids, s, ox, oy);
@@ -295,12 +295,12 @@ const cemgisMap = (() => {
         for (const i of ids) if (layer.classOf[i] >= 0) trace(ctx, layer, i, s, ox, oy, false);
         ctx.strokeStyle = layer.symbols[0].line; ctx.lineWidth = LINE_PX[layer.name] || 2; ctx.stroke();
       } else if (!(layer.name === "corners" && lotPx < 14) && !(layer.shut && lotPx < 8)) {
-        const factor = layer.name === "findings" ? 1 : Math.max(0.45, Math.min(1, lotPx / 36));
+        const factor = layer.name === "findings" ? Math.max(0.6, Math.min(1, lotPx / 14)) : Math.max(0.45, Math.min(1, lotPx / 36));
         for (let k = 0; k < ids.length; k++) {
           const i = ids[k], symbol = layer.symbols[layer.classOf[i]];
           if (!symbol) continue;
           const p = layer.pointOf[layer.ringOf[i]];
-          mark(ctx, symbol, (layer.x[p] - ox) * s, (layer.y[p] - oy) * s, symbol.size * MARK_PX * factor);
+          mark(ctx, symbol, (layer.x[p] - ox) * s, (layer.y[p] - oy) * s, symbol.size * MARK_PX * factor * grow);
           if (k % 256 === 255) yield;
         }
       }
@@ -409,17 +409,29 @@ const cemgisMap = (() => {
       if (i < ids[k]) return "";
       here.push(i + 1);
     }
-    return here.join(", ");
+    return here.length > 3 ? `${here[0]}, ${here[1]} +${here.length - 2}` : here.join(", ");
+  }
+
+  /* A word's middle, moved so far that the word stays over the ground's width: at first view that is the map's. */
+  function inward(ground, view, x, wide) {
+    const left = (ground.bounds[0] - view.ox) * view.s - 14 * view.grow, right = (ground.bounds[2] - view.ox) * view.s + 14 * view.grow;
+    return right - left < wide ? x : Math.max(left + wide / 2, Math.min(right - wide / 2, x));
+  }
+
+  /* Whether another section's land lies just above a section, where its letter would stand. */
+  function crowded(layer, i, s) {
+    const x = middle(layer, i)[0], top = layer.box[4 * i + 1];
+    return layer.index.query(x - 8 / s, top - 22 / s, x + 8 / s, top - 4 / s).some((k) => k !== i);
   }
 
   function* paintLabels(ctx, ground, view, lotPx, spacePx) {
-    const { s, ox, oy, size } = view;
+    const { s, ox, oy, size } = view, g = view.grow;
     ctx.textAlign = "center"; ctx.textBaseline = "middle";
     const numbered = spacePx >= 12;
     for (const name of ["spaces", "lots", "sections", "markers", "findings"]) {
       const layer = ground.byName.get(name);
       if (!layer || !layer.shown) continue;
-      const pad = 80 / s;
+      const pad = (name === "sections" || name === "findings" ? 240 : 80) * g / s;
       if (name === "spaces" && !numbered) continue;
       if (name === "lots" && lotPx < 14) continue;
       if (name === "markers" && lotPx < 90) continue;
@@ -427,12 +439,12 @@ const cemgisMap = (() => {
       const column = layer.byColumn.get(layer.label);
       const f = layer.kind === "area" ? frames(layer) : null;
       const azimuth = layer.byColumn.get("heads_azimuth");
-      const px = name === "spaces" ? Math.max(9, Math.min(15, spacePx * 0.55))
-        : name === "lots" ? Math.max(9, Math.min(20, lotPx * 0.36)) : name === "sections" ? 17 : 12;
+      const px = g * (name === "spaces" ? Math.max(9, Math.min(15, spacePx * 0.55))
+        : name === "lots" ? Math.max(9, Math.min(20, lotPx * 0.36)) : name === "sections" ? 17 : 12);
       ctx.font = `${name === "spaces" || name === "markers" ? 400 : 700} ${px}px system-ui, sans-serif`;
       for (let k = 0; k < ids.length; k++) {
         const i = ids[k];
-        let said = name === "findings" ? together(layer, ids, k, s) : column ? value(column, i) : null;
+        let said = name === "findings" ? together(layer, ids, k, s / g) : column ? value(column, i) : null;
         if (!said) continue;
         if (said.length > 24) said = said.slice(0, 23) + "…";
         let [x, y] = middle(layer, i);
@@ -450,28 +462,30 @@ const cemgisMap = (() => {
             }
             angle = f[3 * i + 1] > 1.4 * f[3 * i + 2] ? angle : 0;
           }
-          halo(ctx, said, x, y, angle, name === "lots" ? "#4a3f35" : "#2b2b2b", px < 11 ? 2 : 3);
+          halo(ctx, said, x, y, angle, name === "lots" ? "#4a3f35" : "#2b2b2b", (px < 11 * g ? 2 : 3) * g);
         } else if (name === "sections") {
-          // In the middle while the lots carry no numbers, above the land when they do.
-          if (lotPx >= 14) y = (layer.box[4 * i + 1] - oy) * s - 13;
-          halo(ctx, said, x, y, 0, "#4a3f35");
+          // Above the land, clear of what is marked on it; in the middle only while that would be on another's land.
           const doubt = ground.unsettled[value(layer.byColumn.get(layer.key), i)];
+          if (lotPx >= 14 || !crowded(layer, i, s / g)) y = (layer.box[4 * i + 1] - oy) * s - 13 * g;
+          halo(ctx, said, x, y, 0, "#4a3f35", 3 * g);
           if (doubt) {
-            ctx.font = "700 13px system-ui, sans-serif";
-            if (lotPx >= 14) doubt.split(" – ").forEach((part, line) => halo(ctx, part, x, y - 36 + 16 * line, 0, "#b3261e"));
-            else halo(ctx, "heads?", x, y + 17, 0, "#b3261e");
+            ctx.font = `700 ${13 * g}px system-ui, sans-serif`;
+            const lines = lotPx >= 14 ? doubt.split(" – ") : ["heads?"];
+            const up = lotPx >= 14 ? 36 : 17;
+            lines.forEach((part, line) => halo(ctx, part, inward(ground, view, x, ctx.measureText(part).width), y + (16 * line - up) * g, 0, "#b3261e"));
             ctx.font = `700 ${px}px system-ui, sans-serif`;
           }
         }
-        else if (name === "markers") halo(ctx, said, x, y + 15, 0, "#1b4965");
+        else if (name === "markers") halo(ctx, said, x, y + 15 * g, 0, "#1b4965");
         else {
-          // A tag beside the mark, as on paper: readable over any number below it.
-          const symbol = layer.symbols[layer.classOf[i]], wide = ctx.measureText(said).width + 8;
+          // A tag beside the mark, as on paper: readable over any number below it; on its left at the ground's right edge.
+          const symbol = layer.symbols[layer.classOf[i]], wide = ctx.measureText(said).width + 8 * g;
+          if (x + 9 * g + wide > (ground.bounds[2] - ox) * s + 14 * g) x -= wide + 18 * g;
           ctx.fillStyle = layer.classOf[i] === 0 ? symbol.line : "#ffffff";
-          ctx.strokeStyle = symbol.line; ctx.lineWidth = 1.5;
-          ctx.beginPath(); ctx.rect(x + 9, y - 19, wide, 17); ctx.fill(); ctx.stroke();
+          ctx.strokeStyle = symbol.line; ctx.lineWidth = 1.5 * g;
+          ctx.beginPath(); ctx.rect(x + 9 * g, y - 19 * g, wide, 17 * g); ctx.fill(); ctx.stroke();
           ctx.fillStyle = layer.classOf[i] === 0 ? "#ffffff" : symbol.line;
-          ctx.fillText(said, x + 9 + wide / 2, y - 10);
+          ctx.fillText(said, x + 9 * g + wide / 2, y - 10 * g);
         }
         if (k % 128 === 127) yield;
       }
@@ -506,7 +520,9 @@ const cemgisMap = (() => {
         const ctx = tile.getContext("2d");
         ctx.scale(ratio, ratio);
         const s = 2 ** (coords.z - ZOOM);
-        const view = { s, size, ox: coords.x * size / s - ground.origin[0], oy: coords.y * size / s - ground.origin[1] };
+        // Between two zooms of tiles these are drawn smaller than they are: words and marks grow by as much.
+        const grow = this._map ? 2 ** (coords.z - this._map.getZoom()) : 1;
+        const view = { s, size, grow, ox: coords.x * size / s - ground.origin[0], oy: coords.y * size / s - ground.origin[1] };
         const job = { steps: painted(ctx, ground, view, options), done: () => done(null, tile), dropped: false };
         tile.job = job;
         queue.push(job);
@@ -515,6 +531,15 @@ const cemgisMap = (() => {
       },
     });
     const layer = new Tiles({ tileSize: 512, maxZoom: 26, keepBuffer: 1, updateWhenZooming: false });
+    let drawn = null;
+    if (painted === paint) layer.on("add", () => {
+      drawn = layer._map.getZoom();
+      layer._map.on("zoomend", () => {
+        const now = layer._map ? layer._map.getZoom() : drawn;
+        if (now !== drawn && Math.round(now) === Math.round(drawn)) layer.redraw();
+        drawn = now;
+      });
+    });
     layer.on("tileunload", (event) => { if (event.tile.job) event.tile.job.dropped = true; });
     return layer;
   }

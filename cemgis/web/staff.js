@@ -48,6 +48,15 @@
   map.getContainer().setAttribute("role", "application");
   const [x0, y0, x1, y1] = ground.bounds;
   const whole = L.latLngBounds(toLatLng(ground, x0, y0), toLatLng(ground, x1, y1));
+  /* Above one another, the map takes the height the ground needs at the screen's width, and no empty land. */
+  function shareHeight() {
+    const high = innerWidth * Math.abs(y1 - y0) / Math.max(Math.abs(x1 - x0), 1) + 150;
+    const share = Math.max(innerHeight * 0.4, Math.min(innerHeight * 0.6, high));
+    document.documentElement.style.setProperty("--map-high", `${Math.round(share)}px`);
+    map.invalidateSize({ animate: false });
+  }
+  shareHeight();
+  addEventListener("resize", shareHeight);
   map.fitBounds(whole, { padding: [16, 16], animate: false });
   map.setMaxBounds(whole.pad(1.5));
 
