@@ -329,6 +329,8 @@ def _step(given: argparse.Namespace) -> int:
 
     stage, table, _ = STEPS[given.command]
     run = pipeline.compute(given.folder, until=stage)
+    if table == "capacity":
+        pipeline.add_possible(run)
     if given.csv:
         pipeline.write_csv(run, table, given.csv)
     if given.json:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -322,8 +322,8 @@ def takings(
     Returns
     -------
     taken : DataFrame
-        ``space_id``, ``section``, ``pool`` (a key of `POOLS`), ``year`` (NA where no date is known) and ``by``:
-        ``casket``, ``urn``, ``infant`` or ``sale``.
+        ``space_id``, ``section``, ``pool`` (a key of `POOLS`), ``year`` (NA where no date is known), ``by``:
+        ``casket``, ``urn``, ``infant`` or ``sale``, and ``date`` as it is written.
     burials : DataFrame
         ``kind`` (one of `BURIALS`), ``pool`` (NA where the space is not known), ``year``.
 
@@ -349,12 +349,14 @@ def takings(
         {"kind": kind, "pool": pool.to_numpy(), "year": _year(burial["date"]).to_numpy()}, index=burial.index
     )
     first = pd.DataFrame(
-        {"space_id": burial["space_id"].astype(object), "year": burials["year"], "by": kind, "rank": 0}
-    )
+        {"space_id": burial["space_id"].astype(object), "year": burials["year"], "by": kind, "date": burial["date"],
+         "rank": 0}
+    )  # fmt: skip
     if rights is not None and len(rights):
         sold = pd.DataFrame(
-            {"space_id": rights["space_id"].astype(object), "year": _year(rights["date"]), "by": "sale", "rank": 1}
-        )
+            {"space_id": rights["space_id"].astype(object), "year": _year(rights["date"]), "by": "sale",
+             "date": rights["date"], "rank": 1}
+        )  # fmt: skip
         first = pd.concat([first, sold], ignore_index=True)
     first = first[first["space_id"].isin(places.index)]
     first = first.sort_values(["space_id", "year", "rank"], kind="stable", na_position="first")
@@ -366,6 +368,7 @@ def takings(
             "pool": first["space_id"].map(places["kind"]).to_numpy(),
             "year": first["year"].to_numpy(),
             "by": first["by"].to_numpy(),
+            "date": first["date"].to_numpy(dtype=object),
         }
     )
     return taken, burials.reset_index(drop=True)
@@ -391,6 +394,9 @@ def yearly(years: pd.Series, first: int, last: int) -> Ints:
 
 
 # ---- the forecast ---------------------------------------------------------------------------------------------------
+
+
+_SECTION_COLUMNS = ("section", "left", "a_year", "plain", "low", "likely", "middle", "high", "lasts")
 
 
 @dataclass(frozen=True)
@@ -421,6 +427,13 @@ class PoolForecast:
         Spaces taken until the end of each year, in every future drawn.
     pace : ndarray, shape (paths,)
         Spaces taken a year in the later years of each future.
+    sections : DataFrame
+        The same by section: ``section``, ``left``, ``a_year``, ``plain``, ``low``, ``likely``, ``middle``, ``high``,
+        ``lasts`` (chance to last past the horizon). No rows when the sections were not given.
+    aside : str
+        Said beside what is left.
+    unsaid : str
+        Why nothing can be said of when it is full; empty where something can.
     """
 
     pool: str
@@ -437,6 +450,9 @@ class PoolForecast:
     rates: Mapping[str, Rate]
     used: Ints
     pace: Floats
+    sections: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(_SECTION_COLUMNS)))
+    aside: str = ""
+    unsaid: str = ""
 
     def buys(self, spaces: int) -> tuple[float, float, float]:
         """Years that so many more spaces put off the day when all are gone: 5, 50 and 95 %.
@@ -488,18 +504,49 @@ class PoolForecast:
     def words(self) -> str:
         """Say it in one line."""
         name = POOLS[self.pool]
-        if self.left == 0:
-            return f"{name[0].upper()}{name[1:]}: none left."
-        horizon = int(self.lasts.index[-1])
-        plain = "never" if math.isinf(self.plain) else f"{self.plain:.0f} years"
-        first = f"{name[0].upper()}{name[1:]}: {self.left} left, {self.a_year:.1f} taken a year, by division {plain}"
-        if math.isinf(self.low):
-            return f"{first}; not full before {horizon} (19 in 20)."
-        if math.isinf(self.high):
-            chance = 100 * float(self.lasts.iloc[-1])
-            middle = "" if math.isinf(self.middle) else f", as likely before as after {self.middle:.0f}"
-            return f"{first}; full not before {self.low:.0f} (19 in 20){middle}; {chance:.0f} % to last past {horizon}."
-        return f"{first}; full between {self.low:.0f} and {self.high:.0f} (9 in 10), most likely {self.likely:.0f}."
+        name = f"{name[0].upper()}{name[1:]}"
+        lasts = float(self.lasts.iloc[-1])
+        named = (self.low, self.likely, self.middle, self.high)
+        return _say(name, self.left, self.aside, self.unsaid, self.a_year, self.plain, named, lasts, self._span)
+
+    @property
+    def _span(self) -> tuple[int, int]:
+        """Last year counted, and last year looked at."""
+        return self.start, int(self.lasts.index[-1])
+
+    def section_words(self) -> list[tuple[str, str]]:
+        """Say it for each section: its name, and the words."""
+        name = f"{POOLS[self.pool][0].upper()}{POOLS[self.pool][1:]}"
+        said = []
+        for row in self.sections.itertuples():
+            named = (row.low, row.likely, row.middle, row.high)
+            text = _say(name, row.left, "", self.unsaid, row.a_year, row.plain, named, row.lasts, self._span)
+            said.append((str(row.section), text))
+        return said
+
+
+def _say(
+    name: str, left: int, aside: str, unsaid: str, a_year: float, plain: float,
+    named: tuple[float, float, float, float], lasts: float, span: tuple[int, int],
+) -> str:  # fmt: skip
+    """Say what is left, the division and the range."""
+    low, likely, middle, high = named
+    start, horizon = span
+    beside = f" ({aside})" if aside else ""
+    if left == 0:
+        return f"{name}: none left{beside}."
+    if unsaid:
+        return f"{name}: {left:,} left{beside}; until when cannot be said: {unsaid}."
+    years = horizon - start
+    division = "never" if math.isinf(plain) else f"more than {years}" if plain > years else f"{plain:,.0f}"
+    division += "" if math.isinf(plain) else " years"
+    first = f"{name}: {left:,} left{beside}, {a_year:.1f} taken a year, by division {division}"
+    if math.isinf(low):
+        return f"{first}; not full before {horizon} (19 in 20)."
+    if math.isinf(high):
+        said = "" if math.isinf(middle) else f", as likely before as after {middle:.0f}"
+        return f"{first}; full not before {low:.0f} (19 in 20){said}; {100 * lasts:.0f} % to last past {horizon}."
+    return f"{first}; full between {low:.0f} and {high:.0f} (9 in 10), most likely {likely:.0f}."
 
 
 @dataclass(frozen=True)
@@ -525,7 +572,7 @@ class Forecast:
         """Say it, a line a kind of space, then what moves it most and how the method did before."""
         lines = [item.words() for item in self.pools.values()]
         for pool, item in self.pools.items():
-            if not len(item.moves) or not item.left:
+            if not len(item.moves) or not item.left or item.unsaid:
                 continue
             row = item.moves.iloc[0]
             said = f"What moves the {POOLS[pool]} most: {row['what']}; "
@@ -542,6 +589,22 @@ class Forecast:
             lines.append(f"Looking back: what happened lay inside the range said (9 in 10) {hit} times of {n}.")
         return tuple(lines)
 
+    def section_words(self) -> list[tuple[str, str]]:
+        """Say it for each section and kind of space: the section's name, and the words."""
+        said = [pair for item in self.pools.values() for pair in item.section_words()]
+        return sorted(said, key=lambda pair: pair[0])
+
+    def sections(self) -> pd.DataFrame:
+        """Give every section's answer as one table, ``kind`` after ``section``; a year beyond the horizon is NaN."""
+        parts = [item.sections.assign(kind=pool) for pool, item in self.pools.items() if len(item.sections)]
+        if not parts:
+            return pd.DataFrame(columns=["section", "kind", *_SECTION_COLUMNS[1:]])
+        table = pd.concat(parts, ignore_index=True)[["section", "kind", *_SECTION_COLUMNS[1:]]]
+        unsaid = table["kind"].map({pool: bool(item.unsaid) for pool, item in self.pools.items()}).to_numpy(dtype=bool)
+        table.loc[unsaid, ["a_year", "plain", "low", "likely", "middle", "high", "lasts"]] = np.nan
+        table = table.replace([np.inf, -np.inf], np.nan)
+        return table.sort_values(["section"], kind="stable", ignore_index=True)
+
 
 def forecast(
     taken: pd.DataFrame,
@@ -552,6 +615,8 @@ def forecast(
     rules: Mapping[str, float],
     paths: int = 6000,
     seed: int = 20,
+    by_section: pd.DataFrame | None = None,
+    aside: Mapping[str, str] | None = None,
 ) -> Forecast:
     """Say when each kind of space is full, from what was taken in the years before.
 
@@ -571,10 +636,19 @@ def forecast(
         ``forecast.*``.
     paths, seed : int
         Futures drawn; the same seed gives the same answer.
+    by_section : DataFrame, optional
+        ``section``, ``pool``, ``left``: what is free in each section. Their sum by pool must be `left`.
+    aside : mapping of str to str, optional
+        By pool, what is said beside what is left.
 
     Returns
     -------
     Forecast
+
+    Raises
+    ------
+    ValueError
+        When the sections do not add up to what is left.
     """
     window, horizon = int(rules["forecast.window"]), int(rules["forecast.horizon"])
     first = last_year - window + 1
@@ -632,7 +706,12 @@ def forecast(
         used += _draw_counts(rng, level[:, None] * np.exp(slope[:, None] * ahead), rate.phi)
         both = sold + sum(counts[f"{pool} by {kind}"].to_numpy() for kind in _TAKEN_BY[pool])
         every_rate = {**rates, f"sales of {name}": rate}
-        pools[pool] = _pool(pool, int(left[pool]), both, used, years, drawn, every_rate, round(hold))
+        made_of = _pool(pool, int(left[pool]), both, used, years, drawn, every_rate, round(hold))
+        if by_section is not None:
+            mine = by_section[(by_section["pool"] == pool).to_numpy()]
+            made_of = replace(made_of, sections=_sections(mine, own, made_of, (first, last_year), seed))
+        said_beside = (aside or {}).get(pool, "")
+        pools[pool] = replace(made_of, aside=said_beside, unsaid=_unsaid(own, first, last_year))
     rows = [
         backtest(burials.loc[(burials["kind"] != "infant").to_numpy(), "year"], last_year, rules=rules).assign(
             what="burials of adults"
@@ -651,11 +730,93 @@ def forecast(
         f"for {hold:.0f} years and then stays level.",
         "Rights ahead of need are never given back; all free spaces can be used.",
     ]
+    if by_section is not None:
+        said.append(
+            f"Each section goes on being taken at its share of {first} to {last_year}; when one is full, the others "
+            "take what it would have taken, by their own shares."
+        )
     uneven = [f"{what} ({rate.phi:.1f} times)" for what, rate in rates.items() if rate.phi > 1]
     said.append(
         f"More uneven than chance alone: {', '.join(uneven)}." if uneven else "The counts vary no more than by chance."
     )
     return Forecast(pools, pd.concat(rows, ignore_index=True), counts, tuple(said))
+
+
+_ONE_DAY, _ENOUGH = 0.9, 5
+
+
+def _unsaid(own: pd.DataFrame, first: int, last: int) -> str:
+    """Why the counts of a pool say nothing of a year: lists copied at once bear one date."""
+    year = own["year"].astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    here = own[(year >= first) & (year <= last)]
+    n = len(here)
+    if n < _ENOUGH:
+        return ""
+    if "date" in here.columns:
+        dates = here["date"].astype("string").value_counts()
+        if len(dates) and int(dates.iloc[0]) >= _ONE_DAY * n:
+            what = "all" if int(dates.iloc[0]) == n else f"{int(dates.iloc[0]):,} of"
+            return f"{what} {n:,} burials and sales of {first} to {last} are recorded with one date, {dates.index[0]}"
+    if (here["year"] == here["year"].iloc[0]).all():
+        return f"all {n:,} burials and sales of {first} to {last} are of one year, {int(here['year'].iloc[0])}"
+    return ""
+
+
+def _sections(
+    mine: pd.DataFrame, own: pd.DataFrame, made: PoolForecast, span: tuple[int, int], seed: int
+) -> pd.DataFrame:
+    """When each section is full: the pool's futures shared out, and what a full section cannot take goes to others.
+
+    The shares are Dirichlet distributed with a prior of weight one half in all, that of the pool's rate: without trend
+    the rate of each section is then gamma distributed by its own count (Gamma times Dirichlet are independent Gammas).
+    """
+    names = mine["section"].astype(str).tolist()
+    left = mine["left"].to_numpy(dtype=np.int64)
+    if int(left.sum()) != made.left:
+        msg = f"{made.pool}: the sections have {int(left.sum())} left, the ground {made.left}"
+        raise ValueError(msg)
+    year = own["year"].astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    here = own[(year >= span[0]) & (year <= span[1])]
+    counts = here["section"].astype(str).value_counts().reindex(names, fill_value=0).to_numpy(dtype=float)
+    paths, horizon = made.used.shape
+    rng = np.random.default_rng(seed + 1)
+    share = rng.gamma(counts + 0.5 / max(len(names), 1), 1.0, (paths, len(names))) + 1e-300
+    asked = np.diff(made.used, axis=1, prepend=0)
+    full = np.full((paths, len(names)), np.inf)
+    full[:, left == 0] = made.start
+    rest = np.broadcast_to(left, (paths, len(names))).copy()
+    for at in range(horizon if len(names) else 0):
+        more = np.minimum(asked[:, at], rest.sum(axis=1))
+        rows = np.flatnonzero(more)
+        while rows.size:
+            took = np.minimum(_share_out(rng, more[rows], np.where(rest[rows] > 0, share[rows], 0.0)), rest[rows])
+            rest[rows] -= took
+            more[rows] -= took.sum(axis=1)
+            rows = rows[more[rows] > 0]
+        full[(rest == 0) & np.isinf(full)] = made.start + 1 + at
+        if not rest.any():
+            break
+    window = span[1] - span[0] + 1
+    lines = []
+    for k, name in enumerate(names):
+        ordered = np.sort(full[:, k])
+        low, middle, high = (float(ordered[min(int(q * paths), paths - 1)]) for q in (0.05, 0.50, 0.95))
+        a_year = float(counts[k]) / window
+        plain = int(left[k]) / a_year if a_year else math.inf
+        likely, lasts = _mode(full[:, k], low, high), float(np.isinf(ordered).mean())
+        lines.append((name, int(left[k]), a_year, plain, low, likely, middle, high, lasts))
+    return pd.DataFrame(lines, columns=list(_SECTION_COLUMNS))
+
+
+def _share_out(rng: np.random.Generator, more: Ints, weight: Floats) -> Ints:
+    """Share counts out by weights: a multinomial, one binomial after another."""
+    out = np.zeros(weight.shape, dtype=np.int64)
+    after = np.cumsum(weight[:, ::-1], axis=1)[:, ::-1]
+    for k in range(weight.shape[1]):
+        chance = np.divide(weight[:, k], after[:, k], out=np.zeros(len(more)), where=after[:, k] > 0)
+        out[:, k] = rng.binomial(more, np.clip(chance, 0.0, 1.0))
+        more = more - out[:, k]
+    return out
 
 
 def _draw_counts(rng: np.random.Generator, mean: Floats, phi: float) -> Ints:

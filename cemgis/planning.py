@@ -343,7 +343,7 @@ def board_pages(
     return [
         _answer_page(sums, made, facts, lost),
         _years_page(made, facts),
-        *(_section_page(section, sums, possible, spaces, facts) for section in sorted(set(possible["section"]))),
+        *(_section_page(section, sums, possible, spaces, facts, made) for section in sorted(set(possible["section"]))),
         _basis_page(made, facts, rules, notes),
     ]
 
@@ -380,6 +380,8 @@ def _answer_page(sums: pd.DataFrame, made: Forecast, facts: Facts, lost: pd.Data
     if room > 120:
         axes = page.chart(_INSET + 26, _INSET + 34, width - 130, min(room - 24, 230))
         for pool, item in made.pools.items():
+            if item.unsaid:
+                continue
             axes.plot(
                 item.lasts.index,
                 100 * item.lasts,
@@ -459,6 +461,8 @@ def _years_page(made: Forecast, facts: Facts) -> Figure:
     )
     rows = [["", "", "lowest", "highest", "years"]]
     for pool, item in made.pools.items():
+        if item.unsaid:
+            continue
         for row in item.moves.head(3).itertuples():
             if math.isfinite(row.years) and row.years >= 1:
                 rows.append([POOLS[pool], row.what, f"{row.low:.0f}", f"{row.high:.0f}", f"{row.years:.0f}"])
@@ -467,9 +471,15 @@ def _years_page(made: Forecast, facts: Facts) -> Figure:
     return page.figure
 
 
-def _section_page(section: str, sums: pd.DataFrame, possible: pd.DataFrame, spaces: Any, facts: Facts) -> Figure:
+def _section_page(
+    section: str, sums: pd.DataFrame, possible: pd.DataFrame, spaces: Any, facts: Facts, made: Forecast
+) -> Figure:
     page, y = _page(facts, f"Section {printable(section, 40)}")
     width = page.width - 2 * _INSET
+    for name, line in made.section_words():
+        if name == section:
+            y = page.paragraph(_INSET, y, width, line, 10) - 3
+    y -= 6
     mine = sums[sums["section"] == section]
     own = possible[possible["section"] == section]
     kinds = list(mine["kind"])
@@ -603,6 +613,34 @@ def _basis_page(made: Forecast, facts: Facts, rules: Sequence[tuple[str, str, st
     return page.figure
 
 
+_NOTHING = ("0", "")
+"""Cells that a phone leaves out."""
+
+_ANSWERS = ("left", "taken a year", "years by division", "full", "most likely")
+
+
+def _answers(made: Forecast) -> list[list[str]]:
+    """Each section's answer as cells, in the order of `_ANSWERS`."""
+    rows = []
+    for row in made.sections().itertuples():
+        item = made.pools[str(row.kind)]
+        horizon = int(item.lasts.index[-1])
+        cells = [str(row.section), POOLS[str(row.kind)], f"{row.left:,}"]
+        if row.left == 0:
+            rows.append([*cells, "" if item.unsaid else f"{row.a_year:.1f}", "", "none left", ""])
+        elif item.unsaid:
+            rows.append([*cells, "", "", f"cannot be said: {item.unsaid}", ""])
+        else:
+            years = horizon - item.start
+            division = "never" if not math.isfinite(row.plain) else f"{row.plain:,.0f}"
+            division = f"more than {years}" if row.plain > years else division
+            low = f"{row.low:.0f}" if math.isfinite(row.low) else ""
+            span = f"{low} to {row.high:.0f}" if math.isfinite(row.high) else f"not before {low or horizon} (19 in 20)"
+            likely = f"{row.likely:.0f}" if math.isfinite(row.likely) and math.isfinite(row.high) else ""
+            rows.append([*cells, f"{row.a_year:.1f}", division, span, likely])
+    return rows
+
+
 def board_html(
     sums: pd.DataFrame,
     lost: pd.DataFrame,
@@ -622,20 +660,37 @@ def board_html(
     pictures : sequence of (words, PNG)
     """
 
-    def table(rows: Sequence[Sequence[object]], caption: str) -> str:
+    def table(rows: Sequence[Sequence[object]], caption: str, kind: str = "") -> str:
         head, *body = rows
         cells = "".join(f'<th scope="col">{html.escape(str(cell))}</th>' for cell in head)
         lines = "".join(
-            "<tr>" + "".join(f"<td>{html.escape(str(cell))}</td>" for cell in row) + "</tr>" for row in body
+            "<tr>"
+            + "".join(
+                f'<td data-of="{html.escape(str(name), quote=True)}"'
+                f"{' class=none' if str(cell) in _NOTHING else ''}>{html.escape(str(cell))}</td>"
+                for name, cell in zip(head, row, strict=True)
+            )
+            + "</tr>"
+            for row in body
         )
         head_ = f"<caption>{html.escape(caption)}</caption><thead><tr>{cells}</tr></thead>"
-        return f"<table>{head_}<tbody>{lines}</tbody></table>"
+        return f"<table{f' class={kind}' if kind else ''}>{head_}<tbody>{lines}</tbody></table>"
 
     style = (
-        "body{font:16px/1.5 Georgia,serif;color:#2b2b2b;max-width:60rem;margin:2rem auto;padding:0 1rem}"
-        "table{border-collapse:collapse;margin:1rem 0;font-size:.85rem}caption{text-align:left;font-style:italic}"
-        "th,td{text-align:left;padding:.15rem .7rem .15rem 0;border-bottom:1px solid #c9c3b8;vertical-align:top}"
+        "body{font:16px/1.5 Georgia,serif;color:#2b2b2b;max-width:64rem;margin:2rem auto;padding:0 1rem}"
+        "table{border-collapse:collapse;margin:1rem 0;font-size:.85rem;width:100%}"
+        "caption{text-align:left;font-style:italic}"
+        "th,td{text-align:left;padding:.15rem .7rem .15rem 0;border-bottom:1px solid #c9c3b8;vertical-align:top;"
+        "overflow-wrap:anywhere}th{overflow-wrap:normal}"
+        ".numbers td,.numbers th{font-variant-numeric:tabular-nums}"
         "img{max-width:100%;border:1px solid #c9c3b8;margin:.5rem 0}"
+        # on a phone a row becomes a block of lines, each with the name of its column; nothing scrolls sideways
+        "@media(max-width:44rem){h1{font-size:1.5rem}"
+        ".stack thead{position:absolute;clip-path:inset(50%);height:1px;width:1px;overflow:hidden}"
+        ".stack,.stack tbody,.stack tr,.stack td,.stack caption{display:block}"
+        ".stack tr{border-bottom:2px solid #8a8a8a;padding:.4rem 0}"
+        ".stack td{border:0;display:flex;gap:1rem;padding:.05rem 0}"
+        ".stack td::before{content:attr(data-of);flex:0 0 52%;color:#5a5148}.stack td.none{display:none}}"
     )
     columns = ["section", "kind", *USES, "total", "full", "urns"]
     counted = [columns, *sums[columns].astype(str).to_numpy().tolist()]
@@ -643,6 +698,7 @@ def board_html(
         ["space", "section", "lost to", "why"],
         *lost[["space_id", "section", "lost_to", "why"]].astype(str).to_numpy().tolist(),
     ]
+    answers = [["section", "kind", *_ANSWERS], *_answers(made)]
     figures = "".join(
         f'<img alt="{html.escape(words, quote=True)}" src="data:image/png;base64,{base64.b64encode(png).decode()}">'
         for words, png in pictures
@@ -655,9 +711,12 @@ def board_html(
         f"<title>How many are left: {html.escape(facts.name)}</title><style>{style}</style></head><body><main>"
         "<h1>How many are left, and until when</h1>"
         f"<p><em>{html.escape(facts.name)}, as of {html.escape(facts.date)}</em></p>"
-        f"{said}{figures}<h2>Spaces by section and use</h2>{table(counted, 'Every space is counted once.')}"
+        f"{said}<h2>When each section is full</h2>"
+        f"{table(answers, 'By division, and the range that the years counted allow (9 in 10)', 'stack')}{figures}"
+        f"<h2>Spaces by section and use</h2>{table(counted, 'Every space is counted once.', 'stack')}"
         f"<h2>Spaces that are lost, and to what</h2>{table(gone, f'{len(lost)} spaces')}"
-        f"<h2>What it rests on</h2><ul>{basis}</ul>{table([['rule', 'value', 'source'], *rules], 'Rules used')}"
+        f"<h2>What it rests on</h2><ul>{basis}</ul>"
+        f"{table([['rule', 'value', 'source'], *rules], 'Rules used')}"
         f"<p>From evidence {html.escape(facts.evidence_hash[:12])}, cemgis {__version__}.</p></main></body></html>\n"
     )
 

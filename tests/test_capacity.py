@@ -1,3 +1,5 @@
+import re
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -21,6 +23,7 @@ from cemgis.capacity import (
 )
 from cemgis.clearance import clearances, lost_spaces
 from cemgis.layers import SPACE_KINDS, SPACE_STATES
+from cemgis.pipeline.boarding import count_left, say_left, say_possible
 from cemgis.rules import Rules
 from cemgis.states import space_states
 from cemgis.terrain import Dem, slope_percent, slope_under
@@ -300,3 +303,30 @@ def test_whatever_lies_there_every_space_counts_once_and_every_lost_one_says_to_
     assert len(set(got["lost_to"])) > 2
     assert (got["full"][got["use"].isin(["free", "free, in a lot in use"])] == 1).all()
     assert (got["full"][~got["use"].isin(["free", "free, in a lot in use"])] == 0).all()
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_what_is_left_is_what_is_vacant_less_what_is_lost(seed):
+    rng = np.random.default_rng(seed)
+    n = 300
+    ids = pd.Series([f"A-{k}" for k in range(n)])
+    spaces = pd.DataFrame({
+        "space_id": ids, "section": rng.choice(["A", "B"], n), "kind": rng.choice(["full", "infant", "cremation"], n),
+        "lot_id": None, "state": rng.choice(list(SPACE_STATES), n), "state_why": None, "burials": 0,
+    })  # fmt: skip
+    steep = pd.Series("slope 20 %", index=ids[rng.random(n) < 0.2])
+    stones = pd.Series("stone S stands on 60 % of it", index=ids[rng.random(n) < 0.1])
+    possible = still_possible(spaces, rules=Rules(FOOT), steep=steep, stones=stones)
+    left = count_left(possible)
+    assert left["left"].sum() == (possible[["full", "urns"]].sum(axis=1) > 0).sum()
+    said = say_left(possible)
+    for kind in ("full", "infant", "cremation"):
+        vacant, *lost = (int(number) for number in re.findall(r"\d+", said[kind].split(";")[0]))
+        assert vacant == ((spaces["state"] == "vacant") & (spaces["kind"] == kind)).sum()
+        assert left.loc[left["pool"] == kind, "left"].sum() == vacant - sum(lost)
+        unsettled = int(re.search(r"(\d+) more not before", said[kind])[1])
+        assert unsettled == (possible["use"][possible["kind"] == kind] == "not before it is settled").sum()
+    words = say_possible(possible)
+    assert [int(re.search(r": (\d+) left", line)[1]) for line in words] == [
+        left.loc[left["pool"] == kind, "left"].sum() for kind in ("full", "infant", "cremation")
+    ]

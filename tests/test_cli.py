@@ -154,12 +154,21 @@ def test_a_new_ground_can_be_read_and_says_what_is_missing(tmp_path, capsys):
     assert "not empty" in capsys.readouterr().err
 
 
-def test_usage_errors_exit_2(capsys):
+def test_usage_errors_exit_2(capsys, tmp_path):
     with pytest.raises(SystemExit) as stopped:
         cli.main(["bulid"])
     assert stopped.value.code == 2
     assert cli.main(["build", "/nowhere/at/all"]) == 2
     assert "no such folder" in capsys.readouterr().err
+    (tmp_path / "ground.toml").write_text("")
+    (tmp_path / "meadow.toml").write_text("")
+    for name in ("ground.toml", "meadow.toml"):
+        for command in ("build", "expand"):
+            assert cli.main([command, str(tmp_path / name)]) == 2
+            said = capsys.readouterr().err
+            assert "it is a file, not a ground's folder" in said
+            assert str(tmp_path) in said
+            assert ("cemgis expand FOLDER PARCEL.toml" in said) == (name == "meadow.toml")
 
 
 SCRIPTS = sorted(path.name for path in (ROOT / "scripts").glob("*.py"))

@@ -350,3 +350,101 @@ def test_more_land_buys_more_years_and_a_trend_widens_them():
 def test_what_nobody_takes_lasts_for_ever():
     item = only_sales([0] * 25, 10)
     assert math.isinf(item.buys(500)[2])
+
+
+# ---- by section -----------------------------------------------------------------------------------------------------
+
+
+def sold(counts, years, first=2000):
+    """Sales spread evenly over years: so many in each section every year."""
+    rows = [(name, first + year) for name, a_year in counts.items() for year in range(years) for _ in range(a_year)]
+    table = pd.DataFrame(rows, columns=["section", "year"])
+    return table.assign(space_id=np.arange(len(table)).astype(str), pool="full", by="sale")
+
+
+def by_section(left):
+    return pd.DataFrame({"section": list(left), "pool": "full", "left": list(left.values())})
+
+
+NOBODY = pd.DataFrame({"kind": [], "pool": [], "year": []})
+
+
+def test_a_section_is_full_when_algebra_says():
+    # Sales only, 25 years, no trend: rates of sections are independent Gammas of shape (count + 1/2 shared out) and
+    # rate 25, so the time until a section is full is beta prime distributed, as long as none before it is full.
+    rules = {**RULES, "forecast.slope_sd": 0.0}
+    taken = sold({"A": 9, "B": 3}, 25)
+    left = {"A": 180, "B": 400}
+    made = forecast(taken, NOBODY, {"full": 580}, last_year=2024, rules=rules, by_section=by_section(left))
+    table = made.sections().set_index("section")
+    assert table["a_year"].to_dict() == {"A": 9.0, "B": 3.0}
+    assert table["plain"].to_dict() == {"A": 20.0, "B": pytest.approx(400 / 3)}
+    low, middle, high = full_time(Gamma(9 * 25 + 0.25, 25.0), 180).ppf([0.05, 0.5, 0.95])
+    # a year is the end of the one in which the last is taken; a burial of nobody adds a little
+    assert table.loc["A", ["low", "middle", "high"]].tolist() == pytest.approx(
+        [2024 + math.ceil(value) for value in (low, middle, high)], abs=1
+    )
+    # B is full last, together with the ground: what A cannot take goes to it
+    ground = made.pools["full"]
+    assert table.loc["B", ["low", "middle", "high"]].tolist() == [ground.low, ground.middle, ground.high]
+    # mean field: A takes 9 a year for 20 years and B 60 of its 400, then B takes all 12: full after 20 + 340 / 12
+    assert table.loc["B", "middle"] == pytest.approx(2024 + 20 + 340 / 12, abs=2)
+
+
+def test_one_section_is_the_ground_and_equal_ones_are_alike():
+    whole = forecast(sold({"A": 8}, 25), NOBODY, {"full": 160}, last_year=2024, rules=RULES,
+                     by_section=by_section({"A": 160}))  # fmt: skip
+    only, ground = whole.sections().iloc[0], whole.pools["full"]
+    assert [only["low"], only["middle"], only["high"]] == [ground.low, ground.middle, ground.high]
+    halves = forecast(sold({"A": 4, "B": 4}, 25), NOBODY, {"full": 160}, last_year=2024, rules=RULES,
+                      by_section=by_section({"A": 80, "B": 80}))  # fmt: skip
+    a, b = (halves.sections().set_index("section").loc[name] for name in "AB")
+    assert a["middle"] == pytest.approx(b["middle"], abs=1)
+    assert a["plain"] == b["plain"] == 20
+    assert halves.pools["full"].middle == ground.middle  # sharing out takes nothing away
+
+
+def test_a_full_section_and_one_nobody_buys_in():
+    left = {"A": 0, "B": 60, "C": 40}
+    made = forecast(sold({"A": 2, "B": 4}, 25), NOBODY, {"full": 100}, last_year=2024, rules=RULES,
+                    by_section=by_section(left))  # fmt: skip
+    words = dict(made.section_words())
+    assert words["A"] == "Spaces for full burials: none left."
+    assert "by division never" in words["C"]
+    table = made.sections().set_index("section")
+    assert table.loc["B", "middle"] < table.loc["C", "middle"]  # then C takes what B cannot
+    assert table.loc["C", "high"] == made.pools["full"].high
+    with pytest.raises(ValueError, match="the sections have 99 left, the ground 100"):
+        forecast(sold({"A": 1}, 5), NOBODY, {"full": 100}, last_year=2024, rules=RULES,
+                 by_section=by_section({"A": 99}))  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("dates", "words"),
+    [
+        (["2001-05-01"] * 120, "all 120 burials and sales of 2000 to 2024 are recorded with one date, 2001-05-01"),
+        ([*["2001-05-01"] * 95, *["2010-02-03"] * 5], "95 of 100 burials and sales of 2000 to 2024"),
+        ([f"2001-{month:02d}-01" for month in range(1, 13)] * 4, "are of one year, 2001"),
+        ([f"{year}-05-01" for year in range(2000, 2025)], ""),
+        (["2001-05-01"] * 4, ""),  # four sales may be of one day
+    ],
+)
+def test_a_list_copied_on_one_day_says_nothing_of_a_year(dates, words):
+    spaces = pd.DataFrame({"space_id": np.arange(len(dates)).astype(str), "section": "A", "kind": "full"})
+    rights = pd.DataFrame({"space_id": spaces["space_id"], "date": dates})
+    events = pd.DataFrame({"kind": [], "date": [], "space_id": []})
+    taken, burials = takings(spaces, events, rights)
+    made = forecast(taken, burials, {"full": 50}, last_year=2024, rules=RULES, paths=300,
+                    by_section=by_section({"A": 50}))  # fmt: skip
+    item = made.pools["full"]
+    assert words in item.unsaid
+    assert bool(words) == bool(item.unsaid) == ("cannot be said" in item.words()) == ("a year" not in item.words())
+    assert ("cannot be said" in made.section_words()[0][1]) == bool(words)
+    assert made.sections()["plain"].isna().all() == bool(words)
+
+
+def test_a_division_beyond_the_horizon_is_not_said_to_the_year():
+    made = forecast(sold({"A": 1}, 25), NOBODY, {"full": 12_174}, last_year=2024, rules=RULES, paths=300)
+    said = made.pools["full"].words()
+    assert "by division more than 150 years" in said
+    assert "12,174 left" in said

@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 import pypdf
 import shapely
+from matplotlib.figure import Figure
+from playwright.sync_api import sync_playwright
 
 from cemgis import planning
 from cemgis.capacity import LOST_TO, LOST_USES, USES, still_possible, sum_possible
@@ -116,3 +118,36 @@ def test_the_planners_sheets_show_the_choice_and_say_what_it_is_not():
     assert not math.isnan(choice.measures["slope"])
     assert "licensed surveyor" in PRELIMINARY
     assert planning.print_png(pages[0], 30)[1:4] == b"PNG"
+
+
+def test_a_phone_reads_the_boards_page_without_scrolling_sideways(tmp_path):
+    _, possible, sums, made = a_ground()
+    lost = possible[possible["use"] == "lost"]
+    rules = [*SAID, ("clearance.obstacle_to_space", "0.5", "common practice, " + "no_source" * 9)]
+    page = planning.board_html(sums, lost, made, FACTS, rules, [("a chart", planning.print_png(Figure((9, 4)), 100))])
+    (tmp_path / "board.html").write_text(page, encoding="utf-8")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
+        for width in (320, 390, 768, 1280):
+            view = browser.new_page(viewport={"width": width, "height": 800})
+            view.goto((tmp_path / "board.html").as_uri())
+            assert view.evaluate("document.documentElement.scrollWidth") <= width
+        browser.close()
+
+
+def test_the_boards_report_answers_for_each_section():
+    spaces, possible, sums, _ = a_ground()
+    left = pd.DataFrame({"section": ["A"], "pool": ["full"], "left": [int((possible["full"] > 0).sum())]})
+    sales = pd.DataFrame({"space_id": [str(k) for k in range(50)], "section": "A", "pool": "full", "by": "sale",
+                          "year": np.repeat(np.arange(2000, 2025), 2)})  # fmt: skip
+    nobody = pd.DataFrame({"kind": [], "pool": [], "year": []})
+    made = forecast(sales, nobody, {"full": int(left["left"][0])}, last_year=2024, rules=RULES, paths=400,
+                    by_section=left)  # fmt: skip
+    said = dict(made.section_words())["A"]
+    pages = planning.board_pages(sums, possible, spaces, made, FACTS, SAID)
+    text = text_of(planning.print_pages(pages, FACTS, "report"))[2].replace("\n", " ")
+    assert said in text
+    page = planning.board_html(sums, possible[:0], made, FACTS, SAID)
+    row = made.sections().iloc[0]
+    assert f"{row['plain']:.0f}</td>" in page
+    assert f"{row['low']:.0f} to {row['high']:.0f}</td>" in page

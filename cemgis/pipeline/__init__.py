@@ -1,6 +1,6 @@
 """The main job, end to end: the one place where reading, computing and writing meet."""
 
-from cemgis.pipeline.boarding import Outlook, foresee, report_outlook
+from cemgis.pipeline.boarding import Outlook, add_possible, foresee, report_outlook
 from cemgis.pipeline.closing import close_opening, list_openings, order_opening, record_move, say_move, say_opening
 from cemgis.pipeline.compute import compute, register
 from cemgis.pipeline.expanding import Planned, expand
@@ -24,6 +24,7 @@ __all__ = [
     "Rectified",
     "Run",
     "Sought",
+    "add_possible",
     "build",
     "close_opening",
     "collect",

@@ -26,7 +26,16 @@ from cemgis.pipeline.run import Run, plain
 from cemgis.rules import Rules
 from cemgis.terrain import slope_percent, slope_under
 
-__all__ = ["Outlook", "foresee", "report_outlook"]
+__all__ = [
+    "Outlook",
+    "add_possible",
+    "count_left",
+    "count_possible",
+    "foresee",
+    "report_outlook",
+    "say_left",
+    "say_possible",
+]
 
 log = logging.getLogger("cemgis")
 
@@ -58,7 +67,8 @@ class Outlook:
         The same by section and kind.
     lost : DataFrame
         Spaces that are lost, by section and by what to: see `cemgis.capacity.sum_lost`.
-    made : Forecast
+    made : Forecast or None
+        None when no burial and no right has a year.
     made_files : list of Path
     notes : tuple of str
         Of the heights.
@@ -68,25 +78,29 @@ class Outlook:
     possible: pd.DataFrame
     sums: pd.DataFrame
     lost: pd.DataFrame
-    made: Forecast
+    made: Forecast | None
     made_files: list[Path]
     notes: tuple[str, ...] = ()
 
     def words(self) -> str:
         """Say it."""
-        lines = [self.run.ground.name, *self.made.words(), "", *say_lost(self.lost), *self.notes]
-        lines += ["", *self.made.assumptions]
+        lines = [self.run.ground.name, *(self.made.words() if self.made else say_possible(self.possible))]
+        lines += ["", *say_lost(self.lost), *self.notes]
+        if self.made is not None:
+            lines += ["", "By section:", *(f"  {name}: {said}" for name, said in self.made.section_words())]
+            lines += ["", *self.made.assumptions]
         lines += ["", "Made:", *(f"  {path}" for path in self.made_files)] if self.made_files else []
         return "\n".join(lines)
 
     def summary(self) -> dict[str, Any]:
         """Say it as plain values."""
         pools = {}
-        for pool, item in self.made.pools.items():
+        made = self.made
+        for pool, item in made.pools.items() if made else ():
             named = {"low": item.low, "likely": item.likely, "middle": item.middle, "high": item.high}
             years = {name: (None if np.isinf(value) else value) for name, value in named.items()}
             pools[pool] = {
-                "left": item.left, "a_year": round(item.a_year, 3),
+                "left": item.left, "beside": item.aside, "cannot_be_said": item.unsaid, "a_year": round(item.a_year, 3),
                 "plain_years": None if np.isinf(item.plain) else round(item.plain, 2), "full": years,
                 "chance_lasts": {str(year): round(float(chance), 4) for year, chance in item.lasts.iloc[9::10].items()},
                 "moves": plain(item.moves.replace([np.inf, -np.inf], np.nan)).to_dict("records"),
@@ -94,20 +108,61 @@ class Outlook:
         return {
             "ground": self.run.ground.name, "capacity": plain(self.sums).to_dict("records"),
             "lost": plain(self.lost).to_dict("records"), "notes": list(self.notes), "pools": pools,
-            "backtest": plain(self.made.backtest).to_dict("records"), "assumptions": list(self.made.assumptions),
+            "sections": plain(made.sections()).to_dict("records") if made else [],
+            "backtest": plain(made.backtest).to_dict("records") if made else [],
+            "assumptions": list(made.assumptions) if made else [],
             "made": [str(path) for path in self.made_files],
         }  # fmt: skip
 
 
-def foresee(folder: Path) -> Outlook:
+def foresee(folder: Path, *, dated: bool = True) -> Outlook:
     """Compute a ground and say how many burials are possible and until when.
+
+    Parameters
+    ----------
+    folder : Path
+    dated : bool
+        Refuse a ground whose register has no year; otherwise its forecast is left out.
 
     Raises
     ------
     InputError
-        When the input cannot be used, or no burial has a year.
+        When the input cannot be used, or no burial and no right has a year.
     """
     run = compute(folder)
+    tables, rules = run.tables, run.ground.rules
+    possible, notes = count_possible(run)
+    taken, burials = takings(tables["spaces"], tables["events"], tables["rights"], tables["niches"])
+    years = pd.concat([taken["year"], burials["year"]]).dropna()
+    if not len(years) and dated:
+        what = "no burial and no right has a year"
+        raise InputError.of(
+            "register", what, "A forecast needs the register's dates; `cemgis capacity` counts without them."
+        )
+    made = None
+    if len(years):
+        last = min(int(years.max()), run.as_of.year - 1)
+        left = count_left(possible)
+        made = forecast(
+            taken,
+            burials,
+            left.groupby("pool")["left"].sum().to_dict(),
+            last_year=last,
+            rules=rules,
+            by_section=left,
+            aside=say_left(possible),
+        )
+    return Outlook(run, possible, sum_possible(possible), sum_lost(possible), made, [], notes)
+
+
+def count_possible(run: Run) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Say of each space of a computed ground what it is still good for; with notes of the heights.
+
+    Raises
+    ------
+    InputError
+        When the heights cannot be used.
+    """
     tables, rules = run.tables, run.ground.rules
     slope, notes = _slopes(run)
     possible = still_possible(
@@ -119,15 +174,75 @@ def foresee(folder: Path) -> Outlook:
     if slope is not None:
         by_id = pd.Series(slope, index=tables["spaces"]["space_id"].to_numpy(dtype=object))
         possible = possible.assign(slope=possible["space_id"].map(by_id).astype(float).round(1))
-    taken, burials = takings(tables["spaces"], tables["events"], tables["rights"], tables["niches"])
-    years = pd.concat([taken["year"], burials["year"]]).dropna()
-    if not len(years):
-        raise InputError.of("register", "no burial and no right has a year", "A forecast needs the register's dates.")
-    last = min(int(years.max()), run.as_of.year - 1)
-    free = possible["use"].isin(["free", "free, in a lot in use"])
-    left = {kind: int((free & (possible["kind"] == kind)).sum()) for kind in POOLS if (possible["kind"] == kind).any()}
-    made = forecast(taken, burials, left, last_year=last, rules=rules)
-    return Outlook(run, possible, sum_possible(possible), sum_lost(possible), made, [], notes)
+    return possible, notes
+
+
+_FREE = ("free", "free, in a lot in use")
+
+
+def count_left(possible: pd.DataFrame) -> pd.DataFrame:
+    """Count free spaces by section and kind, kinds in the order of `POOLS`.
+
+    Examples
+    --------
+    >>> possible = pd.DataFrame({"section": ["A", "A", "B"], "kind": "full", "use": ["free", "lost", "used"]})
+    >>> count_left(possible)[["section", "pool", "left"]].values.tolist()
+    [['A', 'full', 1], ['B', 'full', 0]]
+    """
+    free = possible["use"].isin(_FREE)
+    table = free.groupby([possible["section"].astype(str), possible["kind"].astype(str)]).sum().rename("left")
+    table = table.reset_index().rename(columns={"kind": "pool"})
+    order = {pool: place for place, pool in enumerate(POOLS)}
+    table = table[table["pool"].isin(list(order)).to_numpy()]
+    return table.sort_values("pool", key=lambda pool: pool.map(order), kind="stable", ignore_index=True)
+
+
+def say_left(possible: pd.DataFrame) -> dict[str, str]:
+    """Say by kind how what is left comes from what the records call vacant, and what is not settled.
+
+    Examples
+    --------
+    >>> possible = pd.DataFrame({
+    ...     "kind": "full", "state": ["vacant", "vacant", "in doubt"],
+    ...     "use": ["free", "lost", "not before it is settled"], "lost_to": ["", "slope", "doubt"]})
+    >>> say_left(possible)
+    {'full': '2 vacant, less 1 lost to slope; 1 more not before it is settled'}
+    """
+    said = {}
+    for pool in POOLS:
+        mine = possible[(possible["kind"] == pool).to_numpy()]
+        gone = mine[((mine["state"] == "vacant") & mine["use"].isin(LOST_USES)).to_numpy()]
+        open_ = int((mine["use"] == "not before it is settled").sum())
+        parts = []
+        if len(gone):
+            why = " and ".join(f"{number:,} to {what}" for what, number in gone["lost_to"].value_counts().items())
+            parts.append(
+                f"{int((mine['state'] == 'vacant').sum()):,} vacant, less {why.replace(' to ', ' lost to ', 1)}"
+            )
+        if open_:
+            parts.append(f"{open_:,} more not before {'it is' if open_ == 1 else 'they are'} settled")
+        if parts:
+            said[pool] = "; ".join(parts)
+    return said
+
+
+def say_possible(possible: pd.DataFrame) -> list[str]:
+    """Say by kind what can still be given out, with the difference to what is called vacant.
+
+    Examples
+    --------
+    >>> possible = pd.DataFrame({"section": "A", "kind": "full", "state": ["vacant", "vacant"],
+    ...                          "use": ["free", "lost"], "lost_to": ["", "slope"]})
+    >>> say_possible(possible)
+    ['Spaces for full burials: 1 left (2 vacant, less 1 lost to slope).']
+    """
+    aside = say_left(possible)
+    lines = []
+    for pool, left in count_left(possible).groupby("pool", sort=False)["left"].sum().items():
+        name = POOLS[str(pool)]
+        beside = f" ({aside[str(pool)]})" if str(pool) in aside else ""
+        lines.append(f"{name[0].upper()}{name[1:]}: {int(left):,} left{beside}.")
+    return lines
 
 
 def _slopes(run: Run) -> tuple[npt.NDArray[np.float64] | None, tuple[str, ...]]:
@@ -176,6 +291,19 @@ def rules_used(rules: Rules, names: Iterable[str]) -> list[tuple[str, str, str]]
     ]
 
 
+def add_possible(run: Run) -> None:
+    """Have a run say, beside what the records call vacant, what can still be given out.
+
+    Raises
+    ------
+    InputError
+        When the heights cannot be used.
+    """
+    possible, notes = count_possible(run)
+    run.said += [*say_possible(possible), *notes]
+    run.facts["still_possible"] = plain(sum_possible(possible)).to_dict("records")
+
+
 def report_outlook(folder: Path, found: Outlook) -> list[Path]:
     """Write the report for the board: PDF, HTML, and CSV of the counts and of every space that is not counted.
 
@@ -184,13 +312,15 @@ def report_outlook(folder: Path, found: Outlook) -> list[Path]:
     InputError
         When something cannot be written.
     """
-    run = found.run
+    run, outlook = found.run, found.made
+    if outlook is None:
+        raise InputError.of("register", "no burial and no right has a year", "A report needs the register's dates.")
     facts = map_facts(run.ground.crs, run.tables["run"])
     names = [*_CAPACITY_RULES, *(name for name in run.ground.rules if name.startswith("forecast."))]
     rules = rules_used(run.ground.rules, names)
     log.info("drawing the report")
     pages = planning.board_pages(
-        found.sums, found.possible, run.tables["spaces"], found.made, facts, rules, lost=found.lost, notes=found.notes
+        found.sums, found.possible, run.tables["spaces"], outlook, facts, rules, lost=found.lost, notes=found.notes
     )
     lost = found.possible[found.possible["use"].isin(LOST_USES).to_numpy()]
     sections = sorted(set(found.possible["section"]))
@@ -201,10 +331,11 @@ def report_outlook(folder: Path, found: Outlook) -> list[Path]:
     target = folder / FOLDER
     make_folder(target)
     content = {
-        "board.html": planning.board_html(found.sums, lost, found.made, facts, rules, pictures),
+        "board.html": planning.board_html(found.sums, lost, outlook, facts, rules, pictures),
         "capacity.csv": csv_text(found.sums),
         "lost.csv": csv_text(lost.drop(columns=["full", "urns", "full_held", "urns_held"])),
-        "years.csv": csv_text(found.made.counts),
+        "years.csv": csv_text(outlook.counts),
+        "sections.csv": csv_text(sections_csv(outlook)),
     }
     made = [target / "board.pdf", target / "capacity.gpkg"]
     write_bytes(made[0], planning.print_pages(pages, facts, f"How many are left: {facts.name}"))
@@ -218,6 +349,20 @@ def report_outlook(folder: Path, found: Outlook) -> list[Path]:
         write_text(made[-1], text)
     found.made_files = made
     return made
+
+
+def sections_csv(made: Forecast) -> pd.DataFrame:
+    """When each section is full, for a spreadsheet: years are empty beyond the horizon or where none can be said."""
+    table = made.sections()
+    names = {
+        "a_year": "taken_a_year", "plain": "years_by_division", "low": "full_from", "likely": "full_most_likely",
+        "middle": "full_as_likely_before_as_after", "high": "full_until", "lasts": "chance_past_horizon",
+    }  # fmt: skip
+    table["plain"] = [float(f"{value:.2g}") if value >= 10 else round(value, 1) for value in table["plain"]]
+    table = table.rename(columns=names).round({"taken_a_year": 2, "chance_past_horizon": 3})
+    for name in ("left", "full_from", "full_most_likely", "full_as_likely_before_as_after", "full_until"):
+        table[name] = table[name].astype("Float64").round().astype("Int64")
+    return table
 
 
 def make_folder(path: Path) -> None:

@@ -83,6 +83,12 @@ def read_ground(folder: Path) -> Ground:
         When there is no ``ground.toml``, it is no text, or something in it is wrong.
     """
     path = folder / "ground.toml"
+    if folder.is_file():
+        ground = next((str(above) for above in folder.absolute().parents if (above / "ground.toml").is_file()), "")
+        remedy = f"Give its folder, {ground}." if ground else "Give the folder that holds the ground.toml."
+        if folder.suffix == ".toml" and folder.name != "ground.toml":
+            remedy += " A parcel's .toml comes after it: cemgis expand FOLDER PARCEL.toml."
+        raise InputError.of(str(folder), "it is a file, not a ground's folder", remedy)
     if not folder.is_dir():
         raise InputError.of(str(folder), "there is no such folder", "Name the ground's folder; `cemgis new` makes one.")
     if path.is_dir():

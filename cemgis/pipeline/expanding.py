@@ -287,7 +287,7 @@ def expand(
     InputError
         When something cannot be used or written.
     """
-    outlook = foresee(folder)
+    outlook = foresee(folder, dated=False)
     run = outlook.run
     ground = run.ground
     path = path or _only_parcel(folder)
@@ -369,30 +369,65 @@ def _rules_of(found: Expansion) -> list[str]:
 
 
 def _years(outlook: Outlook, choices: Sequence[Choice]) -> dict[str, str]:
-    """Say how many years each choice buys: the range of the forecast, then the plain division."""
+    """Say how many years each choice buys: the range of the forecast, the plain division; or why it cannot be said."""
     said = {}
     for choice in choices:
-        item = outlook.made.pools.get(choice.module.kind)
-        if item is None or item.a_year <= 0:
+        if outlook.made is None:
+            said[choice.name] = "years bought cannot be said: no burial and no right has a year"
             continue
-        low, middle, high = item.buys(choice.spaces)
-        plain = f"{choice.spaces / item.a_year:,.0f} by division ({item.a_year:.1f} taken a year)"
-        said[choice.name] = f"buys {_span(low, high)} years (9 in 10), in the middle {_many(middle)}; {plain}"
+        item = outlook.made.pools.get(choice.module.kind)
+        if item is None or (item.a_year <= 0 and not item.unsaid):
+            what = "the ground has no such spaces" if item is None else "none was taken in the years counted"
+            said[choice.name] = f"years bought cannot be said: {what}"
+        elif item.unsaid:
+            said[choice.name] = f"years bought cannot be said: {item.unsaid}"
+        else:
+            most = float(len(item.lasts))
+            said[choice.name] = say_bought(item.buys(choice.spaces), choice.spaces / item.a_year, item.a_year, most)
     return said
 
 
-_MOST_YEARS = 1000.0
+def say_bought(bought: tuple[float, float, float], division: float, a_year: float, most: float) -> str:
+    """Say years bought, no finer than they are known and never beyond the years the forecast looks at.
+
+    Parameters
+    ----------
+    bought : tuple of float
+        5, 50 and 95 %.
+    division : float
+    a_year : float
+        Spaces taken a year.
+    most : float
+        Years the forecast looks ahead.
+
+    Examples
+    --------
+    >>> say_bought((18.3, 26.1, 41.7), 24.8, 5.1, 150)
+    'buys 18 to 40 years (9 in 10), in the middle 26; 25 by division (5.1 taken a year)'
+    >>> say_bought((118.0, 190.0, 612.0), 181.2, 5.1, 150)
+    'buys 120 years or more (19 in 20); more than 150 by division (5.1 taken a year)'
+    >>> say_bought((8000.0, 12174.0, 20000.0), 12174.0, 1.2, 150)
+    'buys more than 150 years (19 in 20), also by division (1.2 taken a year)'
+    """
+    low, middle, high = bought
+    pace = f"({a_year:.1f} taken a year)"
+    beyond = f"more than {most:.0f}"
+    if low > most:
+        plain = ", also" if division > most else f"; {_near(division)}"
+        return f"buys {beyond} years (19 in 20){plain} by division {pace}"
+    plain = beyond if division > most else _near(division)
+    if high > most:
+        half = "" if middle > most else f", as likely less as more than {_near(middle)}"
+        return f"buys {_near(low)} years or more (19 in 20){half}; {plain} by division {pace}"
+    return (
+        f"buys {_near(low)} to {_near(high)} years (9 in 10), in the middle {_near(middle)}; {plain} by division {pace}"
+    )
 
 
-def _many(years: float) -> str:
-    """Say years; beyond a thousand the number means nothing."""
-    return f"{years:,.0f}" if years < _MOST_YEARS else f"more than {_MOST_YEARS:,.0f}"
-
-
-def _span(low: float, high: float) -> str:
-    if low >= _MOST_YEARS:
-        return _many(low)
-    return f"{low:,.0f} to {high:,.0f}" if high < _MOST_YEARS else f"{low:,.0f} or more"
+def _near(years: float) -> str:
+    """Say years to two figures, beyond thirty to the nearest five or ten."""
+    step = 1 if years < 30 else 5 if years < 100 else 10
+    return f"{step * round(years / step)}"
 
 
 def _layers(found: Expansion, choices: Sequence[Choice], section: str, ground: Ground) -> dict[str, gpd.GeoDataFrame]:
