@@ -303,6 +303,10 @@ class Site:
         Other places that its number meant once, and until when.
     head_ends : tuple of float
         Distance of measured vaults' head ends from the head line, in spaces of the same row.
+    beside : tuple of (str, str, Polygon)
+        Spaces around: id, state and outline.
+    backing : str
+        What about its place is the plat's word alone, and what on the ground confirms it.
     """
 
     space_id: str
@@ -337,6 +341,8 @@ class Site:
     dof: Floats | None = None
     former: tuple[str, ...] = ()
     meant: tuple[str, ...] = ()
+    beside: tuple[tuple[str, str, Any], ...] = ()
+    backing: str = ""
 
 
 # ---- what is found --------------------------------------------------------------------------------------------------
@@ -1321,8 +1327,19 @@ class _Judge:
                     f"The container ({self.say(self.container.width)} by {self.say(self.container.length)}) is larger "
                     f"than its space ({self.say(high - low)} by {self.say(head - foot)})"
                 )
+        if self.container.kind != "urn" and site.beside:
+            shapes = np.array([shape for _, _, shape in site.beside], dtype=object)
+            near = np.flatnonzero(shapely.intersects(shapes, dig.polygon))
+            into = -least_gap(np.full(len(near), dig.polygon, dtype=object), shapes[near])[0]
+            for k, deep in zip(near.tolist(), into.tolist(), strict=True):
+                if deep > rules["dig.beyond_space"] + 1e-6:
+                    name, state, _ = site.beside[k]
+                    self.first(
+                        f"The dig reaches {self.say(deep)} into {name} ({state}): whoever sells or plans that space "
+                        "has to know"
+                    )
         half = (dig.width - self.container.width) / 2.0
-        if dig.outside > half + 1e-6:
+        if dig.outside > half + 0.5 * _STEP * _foot(self.unit):  # less is a space that is not quite square
             self.first(f"The dig reaches {self.say(dig.outside)} out of its space, more than the working room")
 
     def ties(self, ties: Ties | None) -> None:

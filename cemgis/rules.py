@@ -193,6 +193,8 @@ RULES: Mapping[str, Rule] = dict(
         # ---- opening a grave ---------------------------------------------------------------------------------------
         _rule("dig.working_room", "6 in", "length", "common practice", _NO_SOURCE + " (about 6 in a side)",
               "earth cut beyond the container on every side"),
+        _rule("dig.beyond_space", "1 in", "length", "assumption", "no source; less is a space that is not quite square",
+              "a dig that reaches farther than this into the next space is settled first"),
         _rule("dig.head_strip", "2 ft", "length", "assumption", "no source; room for a monument's foundation",
               "strip at the head end of a space that is left for the foundation"),
         _rule("dig.earth_left", "4 in", "length", "assumption", "no source; of 8 in to 1 ft the dig takes 6 in",

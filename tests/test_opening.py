@@ -467,3 +467,16 @@ def test_a_number_that_once_meant_another_place_is_settled_first():
     assert "in the former numbering that was B-9-1" in words(made)
     with pytest.raises(InputError, match="'new' is none"):
         parse_order('space = "B-1-2"\nnumbering = "new"', FOOT)
+
+
+def test_a_dig_that_reaches_into_the_next_space_is_settled_first_unless_the_rule_allows_it():
+    # 46 in of vault and 6 in of room a side make 58 in; its space has 48: 5 in a side
+    beside = (("B-1-1", "vacant", shapely.box(0, 4, 12, 8)), ("B-1-3", "occupied", shapely.box(0, -4, 12, 0)))
+    wide = replace(VAULT, width=46 / 12)
+    made = plan(site(things=(), beside=beside), container=wide)
+    assert "The dig reaches 5 in into B-1-1 (vacant): whoever sells or plans that space has to know" in words(made)
+    assert "The dig reaches 5 in into B-1-3 (occupied)" in words(made)
+    assert made.verdict == VERDICTS[1]
+    allowed = {**{name: RULES[name] for name in RULES}, "dig.beyond_space": 0.5}
+    assert "into B-1-1" not in words(plan(site(things=(), beside=beside), container=wide, rules=allowed))
+    assert "into B-1-1" not in words(plan(site(things=(), beside=beside)))

@@ -149,6 +149,57 @@ def test_bad_input_is_told_at_once_and_writes_nothing(ground, run, capsys):
     assert sorted(ground.rglob("*")) == before
 
 
+def test_names_as_long_as_the_order_takes_leave_each_sheet_one_page(ground, run):
+    order = (ground / "orders" / "B-10-2.toml").read_text(encoding="utf-8")
+    name = "Wilhelmina Theodora Konstantinopoulou-Featherstonehaugh von und zu Aldanczyk " * 3
+    for key in ("person", "ordered_by", "authorised_by", "right", "confirmed_by", "utilities"):
+        order = re.sub(f'^{key} = ".*"', f'{key} = "{name}"', order, flags=re.M)
+    order = re.sub('^permit = ".*"', f'permit = "{"T" * 200}"', order, flags=re.M)
+    made = planned(ground, run, order=order, out=ground / "sheets" / "long")
+    assert [len(PdfReader(path).pages) for path in made.made if path.suffix == ".pdf"] == [1, 1]
+
+
+def test_a_refused_opening_has_every_reason_on_its_sheet_and_no_plan(verdicts):
+    made = verdicts["A-41-1"]
+    path = next(path for path in made.made if path.name == "opening-letter.pdf")
+    text = "".join(PdfReader(path).pages[0].extract_text().split())
+    assert len(made.plan.reasons) > 5
+    for reason in made.plan.reasons:
+        assert "".join(reason.text.split()) in text
+    assert "DONOTOPEN" in text
+    assert not any(word in text for word in ("Measuredbythedigger", "OSHA", "SPOIL", "Spoil", "DIG4", "toA("))
+    assert "as taped" not in made.words()
+
+
+def test_a_row_that_no_marker_confirms_is_said_and_one_side_of_a_lone_row_is_settled_first(run, verdicts):
+    assert "Row 1 is confirmed by B-12" in site_of(run, "B-10-2", machine=False).backing
+    # spaces of lot B-10 are counted from the left as one faces east: the first lies at the north end
+    assert "markers stand at the southwest corner of their lots and space 1 lies at the north end of lot B-10" in (
+        site_of(run, "B-10-2", machine=False).backing
+    )
+    assert "ROW 4 IS THE PLAT'S WORD ALONE" in site_of(run, "E-4-21", machine=False).backing
+    assert "ROW 4 IS THE PLAT'S WORD ALONE" in "".join(
+        PdfReader(next(p for p in verdicts["E-4-21"].made if p.name == "opening-letter.pdf")).pages[0].extract_text()
+    ).replace("\n", " ")
+    kept = run.tables["markers"]
+    rows = run.plat.lots.set_index("lot_id")["row"].astype(str)
+    of_b = (kept["section"].astype(object) == "B").to_numpy(dtype=bool)
+    lone = kept["lot_id"].astype(object).map(rows).to_numpy(dtype=object) == "3"
+    try:
+        run.tables["markers"] = kept[~of_b | lone]
+        doubts = [text for verdict, text in site_of(run, "B-10-2", machine=False).doubts if verdict == VERDICTS[1]]
+        assert any(
+            text.startswith("On which side row 1 lies is only the plat's word: the markers found in section B stand in "
+                            "row 3 alone. Read ") for text in doubts
+        )  # fmt: skip
+        run.tables["markers"] = kept[~of_b]
+        doubts = [text for _, text in site_of(run, "B-10-2", machine=False).doubts]
+        assert any("no marker found in section B agrees" in text for text in doubts)
+    finally:
+        run.tables["markers"] = kept
+    assert not any("only the plat's word" in text for _, text in site_of(run, "B-10-2", machine=False).doubts)
+
+
 def tape(run, made, shift, sigma=0.0):
     """Tape the container as it really lies: `shift` to the right (seen from the foot) of where it was planned."""
     site, box, dig = made.plan.site, made.plan.container, made.plan.dig

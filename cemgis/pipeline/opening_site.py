@@ -13,6 +13,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from cemgis.backing import Backing, row_backing
 from cemgis.errors import InputError
 from cemgis.geometry import long_axis
 from cemgis.holdings import holders_now
@@ -269,6 +270,48 @@ class _SiteMaker:
             own.append(sigma(row))
         return out, hangs, np.array(own, dtype=float)
 
+    def _backing(self) -> Backing | None:
+        """Return what confirms the row of this space; None where it is in no row."""
+        row = None if self.run.rows is None else self.run.rows.iloc[self.row]
+        if row is None or pd.isna(row):
+            return None
+        markers = self.run.tables["markers"]
+        used = markers[(markers["state"] == "used in the fit").to_numpy(dtype=bool)]
+        keys = {(label_key(one.label), say_value(one.section)) for one in used.itertuples()}
+        sites = self.plat.sites
+        named = zip(sites["label"], sites["section"], strict=True)
+        found = [label for label, section in named if (label_key(label), section) in keys]
+        vertices = self.plat.centre_weights[self._plat_space_rows()[self.row]]
+        corners = self.plat.corners[["plat_x", "plat_y"]].to_numpy(dtype=float)
+        return row_backing(sites, found, say_value(self.space["section"]), str(row), (vertices @ corners)[0])
+
+    def _backing_words(self) -> str:
+        """Say what is the plat's word alone about where this space lies, and what confirms it."""
+        backing = self._backing()
+        if backing is None:
+            return ""
+        row = self.run.rows.iloc[self.row] if self.run.rows is not None else ""
+        lots = self.plat.lots.set_index("lot_id")
+        lot = say_value(self.space["lot_id"])
+        said = ""
+        if lot in lots.index:
+            corner, side = say_value(lots.loc[lot, "marker_corner"]), say_value(lots.loc[lot, "first_space_side"])
+            told = [f"markers stand at the {corner} corner of their lots" if corner else "",
+                    f"space 1 lies at the {side} end of lot {lot}" if side else ""]  # fmt: skip
+            said = " and ".join(part for part in told if part)
+            said = f"By the plat {said}: compare a name on a stone. " if said else ""
+        if backing.by:
+            return f"{said}Row {row} is confirmed by {', '.join(backing.by[:3])}."
+        first = [f"marker {name}" for name in backing.unread[:2]]
+        read = ", ".join([*first, "or names on stones of this row"])
+        return f"ROW {row} IS THE PLAT'S WORD ALONE: no marker found in it agrees. Read {read}, first. {said}".strip()
+
+    def _beside(self) -> tuple[tuple[str, str, Any], ...]:
+        """Spaces a dig could reach into."""
+        near = self._near(self.spaces, self.rules["dig.working_room"] + self.foot)
+        rows = zip(near["space_id"].astype(str), near["state"].map(say_value), near.geometry, strict=True)
+        return tuple(row for row in rows if row[0] != self.space_id)
+
     def _space_at(self, row: Any) -> str | None:
         if not pd.isna(row.space_id):
             return str(row.space_id)
@@ -447,6 +490,8 @@ class _SiteMaker:
             urns=0 if here is None else int(here["urns"]),
             held=tuple(held),
             doubts=self._doubts(),
+            beside=self._beside(),
+            backing=self._backing_words(),
             factor=self.run.factor,
             position_checked=self._checked(),
             way=way,
@@ -503,18 +548,27 @@ class _SiteMaker:
             else:
                 out.append((VERDICTS[1], f"The marker {name} is in doubt: it misses by {say(float(miss), self.unit)}"))
         named = {label_key(str(self.space_id)), label_key(say_value(self.space["lot_id"]))}
+        place = say_value(self.space["section"])
         for item in self.run.findings:
             subjects = {label_key(part) for part in item.subject.split(",")}
             if item.kind == "heads disagree" and label_key(item.subject) == label_key(say_value(self.space["section"])):
                 out.append(
                     (VERDICTS[1], f"Which way the heads lie is in doubt in section {item.subject}: {item.reason}")
                 )
-            place = say_value(self.space["section"])
             of_plat = next((one.plat for one in self.ground.sections if one.name == place), "")
             if (item.kind, item.subject) in {("plat contradicted", place), ("scale implausible", of_plat)}:
                 out.append((VERDICTS[1], f"What is written of the plat may be wrong, {item.subject}: {item.reason}"))
             if item.severity == "danger" and subjects & named:
                 out.append((VERDICTS[1], f"{item.kind[0].upper()}{item.kind[1:]}, {item.subject}: {item.reason}"))
+        backing = self._backing()
+        if backing is not None and not backing.by and len(backing.others) < 2:
+            row = self.run.rows.iloc[self.row] if self.run.rows is not None else ""
+            stand = (
+                f"the markers found in section {place} stand in row {backing.others[0]} alone" if backing.others
+                else f"no marker found in section {place} agrees"
+            )  # fmt: skip
+            read = f". Read {' or '.join(backing.unread[:2])} first" if backing.unread else ""
+            out.append((VERDICTS[1], f"On which side row {row} lies is only the plat's word: {stand}{read}"))
         rights = self.run.tables["rights"]
         for item in holders_now(rights[rights["space_id"] == self.space_id])[1]:
             out.append((VERDICTS[1], f"{item.kind[0].upper()}{item.kind[1:]}: {item.reason}"))

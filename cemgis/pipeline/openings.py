@@ -56,11 +56,13 @@ class Planned:
         lines += [f"  {reason.verdict}: {reason.text}." for reason in self.plan.reasons]
         strike_words = f"{100 * self.plan.strike.any:.1f} %"
         lines.append(f"  chance of striking a neighbour {strike_words}; earth left {say(self.plan.earth_left, unit)}")
-        if self.plan.ties is not None:
+        if self.plan.ties is not None and self.plan.verdict != VERDICTS[0]:
             lines.append(
                 f"  as taped, the dig lies within {say_length(self.plan.ties.radius, unit)} of its place in the space "
                 "(95 %)"
             )
+        if self.plan.site.backing:
+            lines.append(f"  {self.plan.site.backing}")
         lines += [f"  {path}" for path in self.made]
         return "\n".join(lines)
 

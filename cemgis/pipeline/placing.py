@@ -924,10 +924,10 @@ def _tell(
     for name, fit in fits.items():
         total = int((sites["plat"] == name).sum())
         said.append(
-            f"Plat {name}: {len(fit.used)} of {total} markers found, {int(fit.used.sum())} fit, "
-            f"{int((~fit.used).sum())} set aside; {fit.model}, scale {fit.scale:.6f}, plat north at grid azimuth "
-            f"{fit.azimuth_of_plat_north:.2f}°; its markers were set to within {say_length(fit.set_to, unit)} "
-            f"(standard deviation); {_bend_said(fit, unit, asked=ground.plat(name).local)}."
+            f"Plat {name}: {len(fit.used)} of {total} markers found, {_agree_said(fit)}. They were set about "
+            f"{say_length(fit.set_to, unit)} off their places, each way; "
+            f"{_bend_said(fit, unit, asked=ground.plat(name).local)}. ({fit.model.capitalize()} fit, scale "
+            f"{fit.scale:.6f}, plat north at grid azimuth {fit.azimuth_of_plat_north:.2f}°.)"
             + (" By design, not surveyed: it does not count in the accuracy." if ground.plat(name).design else "")
         )
         facts[name] = {
@@ -961,14 +961,22 @@ def _bend(fit: Fit) -> dict[str, float] | None:
 
 def _bend_said(fit: Fit, unit: Unit, *, asked: bool) -> str:
     if fit.local is None:
-        return "no local distortion was found" if asked else "no local distortion was looked for"
+        return "they show no bend of the plat" if asked else "no bend of the plat was looked for"
     likely = fit.local.likely
     if fit.local.chance < 0.95:
         return (
-            f"whether it is distorted locally cannot be told yet (chance {fit.local.chance:.0%}), and the radii allow "
-            "for both"
+            f"whether the plat bends from place to place they cannot tell yet (chance {fit.local.chance:.0%}), and the "
+            "radii allow for both"
         )
-    return f"local distortion of {say_length(likely.sigma, unit, 1)} over {say_length(likely.length, unit, 0)}"
+    size, over = say_length(likely.sigma, unit, 1), say_length(likely.length, unit, 0)
+    return f"the plat bends by about {size} within {over}, and places follow the bend"
+
+
+def _agree_said(fit: Fit) -> str:
+    good, off = int(fit.used.sum()), int((~fit.used).sum())
+    if not off:
+        return "and all agree"
+    return f"{good} agree with one another and {off} {'does' if off == 1 else 'do'} not"
 
 
 def _rows(

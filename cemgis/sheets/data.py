@@ -20,7 +20,7 @@ from cemgis.drawing import Facts
 from cemgis.ground import Equipment
 from cemgis.opening import VERDICTS, Plan, Thing, heads_words, say
 from cemgis.rules import Rules
-from cemgis.ties import CORNERS, Ties, say_taped, slope_correction
+from cemgis.ties import CORNERS, Ties, dig_corners, say_taped, slope_correction
 from cemgis.units import Unit, compass_word, feet_and_inches, say_length
 
 __all__ = ["FONT_FOLDER", "Context", "Drawing", "legible", "sheet_data"]
@@ -82,6 +82,11 @@ def legible(text: object, record: str = "", most: int = 160) -> str:
         drawn = drawn[: most - 1] + "…"
     lacking = any(a != b for a, b in zip(said, drawn, strict=False)) and "▯" in drawn
     return f"{drawn} [{record}]" if lacking and record else drawn
+
+
+def _breakable(text: str) -> str:
+    """Let a word too long for a column break."""
+    return re.sub(r"(\S{18})(?=\S)", "\\1\u200b", text)
 
 
 # ---- drawing --------------------------------------------------------------------------------------------------------
@@ -217,9 +222,9 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
     drawing = Drawing(width, height, dig.corners.mean(axis=0), dig.heads_azimuth, points)
     for _, shape in context.around.get("drives", ()):
         drawing.shape(shape, "drive")
-    if plan.spoil_at is not None:
+    never = plan.verdict == VERDICTS[0]
+    if plan.spoil_at is not None and not never:
         drawing.shape(plan.spoil_at, "spoil")
-        drawing.text(_page_middle(drawing, plan.spoil_at), "SPOIL", 8.0, bold=True, boxed=True)
     for name, shape in context.around.get("spaces", ()):
         if name != plan.site.space_id:
             drawing.shape(shape, "space")
@@ -230,47 +235,58 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
     for thing in plan.site.things:
         drawing.shape(thing.shape, _NAMES[thing.kind])
     drawing.shape(plan.site.shape, "own")
-    never = plan.verdict == VERDICTS[0]
     head = np.stack([dig.corners[0], dig.corners[1]])
     if not never:
         drawing.shape(dig.polygon, "dig")
         drawing.line(head, "head")
     else:
         drawing.shape(dig.polygon, "container")  # a dig that must not be cut does not hide what lies there
-    _name_things(drawing, plan)
     box = plan.container
-    from cemgis.ties import dig_corners
-
-    drawing.shape(
-        shapely.Polygon(dig_corners(dig.corners.mean(axis=0), dig.heads_azimuth, box.width, box.length)), "container"
-    )
+    if not never:
+        lies = dig_corners(dig.corners.mean(axis=0), dig.heads_azimuth, box.width, box.length)
+        drawing.shape(shapely.Polygon(lies), "container")
+    _name_things(drawing, plan)
+    if plan.spoil_at is not None and not never:
+        drawing.text(_page_middle(drawing, plan.spoil_at), "SPOIL", 8.0, bold=True, boxed=True)
     top, low = drawing.to_page(head).mean(axis=0), drawing.to_page(dig.corners[2:]).mean(axis=0)
     grave = plan.container.kind != "foundation"
     # a dig too small to be written in is told beside it
     roomy = dig.length * points >= 74.0
-    drawing.text(np.add(top, [0, 11 if roomy else -12]), "HEAD", 11.0, bold=True, boxed=True)
-    size = min(8.5, 0.19 * dig.width * points)
+    drawing.text(np.add(top, [0, 13 if roomy else -12]), "HEAD", 10.0, bold=True, boxed=True)
+    size = min(8.5, 0.15 * dig.width * points)
     if not never and not roomy:
         drawing.text(np.add(low, [0, 9]), f"{say(dig.width, unit)} by {say(dig.length, unit)}", 8.5, boxed=True)
     elif not never:
-        drawing.text((top + low) / 2 + [0, -7], say(dig.width, unit), size, boxed=True)
-        drawing.text((top + low) / 2 + [0, 7], f"by {say(dig.length, unit)}", size, boxed=True)
+        for line, words in enumerate((say(dig.width, unit), "by", say(dig.length, unit))):
+            drawing.text((top + low) / 2 + [0, 9.5 * (line - 1)], words, size, boxed=True)
     if roomy and grave:
         drawing.text(low - [0, 9], "FOOT", 8.0, bold=True, boxed=True)
-    for corner, name, side in ((0, "A", -1.0), (1, "B", 1.0)):
-        drawing.text(
-            np.add(drawing.to_page(dig.corners[corner]), [side * 7.0, -7.0]), name, 10.0, bold=True, boxed=True
-        )
-    for name, shape in context.around.get("spaces", ()):
-        seen = shapely.intersection(shapely.transform(shape, drawing.to_page), shapely.box(0, 0, width, height))
-        if name != plan.site.space_id and not seen.is_empty and seen.area > 1500:
-            low_x, low_y, high_x, high_y = seen.bounds
-            drawing.text(
-                [(low_x + high_x) / 2, high_y - 8 if high_y < height - 20 else low_y + 8], name, 6.5, boxed=True
-            )
+    for corner, name, side in () if never else ((0, "A", -1.0), (1, "B", 1.0)):
+        drawing.text(np.add(drawing.to_page(dig.corners[corner]), [side * 7.5, 5.0]), name, 10.0, bold=True, boxed=True)
+    _name_spaces(drawing, plan, context)
     _north(drawing, plan.site.convergence)
     _scale_bar(drawing, unit)
     return drawing.values()
+
+
+def _name_spaces(drawing: Drawing, plan: Plan, context: Context) -> None:
+    """Write the numbers of the spaces around where nothing else stands: at the foot, at the head, or not at all."""
+    width, height = drawing.width, drawing.height
+    window = shapely.box(0, 0, width, height)
+    taken = [shapely.transform(thing.shape, drawing.to_page) for thing in plan.site.things]
+    taken += [shapely.box(width - 48, 0, width, 52), shapely.box(0, height - 24, 90, height)]  # north, scale bar
+    for name, shape in context.around.get("spaces", ()):
+        seen = shapely.intersection(shapely.transform(shape, drawing.to_page), window)
+        if name == plan.site.space_id or seen.is_empty or seen.area <= 1500:
+            continue
+        low_x, low_y, high_x, high_y = seen.bounds
+        half = 2.2 * len(name)
+        x = min(max((low_x + high_x) / 2, half + 2.0), width - half - 2.0)
+        for y in (high_y - 8, low_y + 8):
+            place = shapely.box(x - half, y - 5, x + half, y + 5)
+            if low_y < y < high_y and not shapely.intersects(taken, place).any():
+                drawing.text([x, y], name, 6.5, boxed=True)
+                break
 
 
 def _page_middle(drawing: Drawing, shape: Any) -> Floats:
@@ -330,6 +346,7 @@ def _name_things(drawing: Drawing, plan: Plan) -> None:
         for k, line in enumerate(lines):
             off = (k - (len(lines) - 1) / 2) * step
             at = [middle[0] + (off if upright else 0), middle[1] + (0 if upright else off)]
+            line = legible(line, thing.id, int(room / 3.9)) if k else line
             drawing.text(at, line, 7.0 if k else 7.5, bold=k == 0, turn=90.0 if upright else 0.0, boxed=True)
 
 
@@ -506,7 +523,8 @@ def _stake(plan: Plan, context: Context) -> dict[str, Any]:
 
 def _cautions(plan: Plan, context: Context) -> list[str]:
     rules, unit, cut = context.rules, context.facts.unit, plan.excavation
-    out = [
+    out = [legible(plan.site.backing, most=260)] if plan.site.backing else []
+    out += [
         "NOBODY ENTERS the grave: work from the surface. If anybody must, what follows applies, and local law goes "
         "first."
     ]
@@ -579,10 +597,11 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
     unit, site, order = context.facts.unit, plan.site, plan.order
     wide = width / 2.0 - 4.0
     never = plan.verdict == VERDICTS[0]
-    reasons = [legible(reason.text, most=220) for reason in plan.reasons]
-    worst = [legible(reason.text, most=220) for reason in plan.reasons if reason.verdict == plan.verdict]
-    shown = worst[:most]
-    more = len(reasons) - len(shown)
+    alone = never and plan.container.kind != "foundation"  # its sheet has nothing but what is there
+    reasons = [
+        {"verdict": reason.verdict, "text": legible(reason.text, most=220), "worst": reason.verdict == plan.verdict}
+        for reason in plan.reasons
+    ]
     left = plan.earth_left
     earth = f"{say(left, unit)} at the nearest" if left > 0 else f"NONE: {say(-left, unit)} into it"
     deep = say(plan.depth.deep, unit) if math.isfinite(plan.depth.deep) else "open"
@@ -608,7 +627,7 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
     if plan.dig.turn:
         side = "clockwise" if plan.dig.turn > 0 else "anticlockwise"
         numbers.insert(3, ("Turned", f"{abs(plan.dig.turn):g}° {side}"))
-    if plan.dig.outside:
+    if plan.dig.outside > (1.0 / 48.0 if unit.is_foot else 0.005):
         numbers.insert(3, ("Out of its space", say(plan.dig.outside, unit)))
     used = _rules_used(context.rules)
     ties = None if never or plan.ties is None else _tie_rows(plan, plan.ties, context)
@@ -618,20 +637,22 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
         "place": legible(context.facts.place),
         "space": legible(site.space_id),
         "section": legible(f"section {site.section} {context.around.get('section_title', '')}".strip()),
-        "person": legible(order.person or "not named", site.space_id),
+        "person": legible(order.person or "not named", site.space_id, 64),
         "service": legible(" ".join(part for part in (order.date or "no day", order.time or "") if part)),
         "container": legible(plan.container.name),
         "verdict": plan.verdict.upper(),
         "level": VERDICTS.index(plan.verdict),
-        "reasons": shown,
-        "more": more,
-        "all_reasons": [{"verdict": reason.verdict, "text": legible(reason.text, most=220)} for reason in plan.reasons],
+        "reasons": reasons[:most],
+        "more": max(len(reasons) - most, 0),
+        "all_reasons": reasons,
         "heads": heads_words(site.heads_azimuth),
         "heads_by": legible(site.heads_by),
         "place_words": legible(plan.place_words),
-        "close_up": _close_up(plan, context, wide, high * wide),
+        "close_up": _close_up(plan, context, width, 0.62 * high * width)
+        if alone
+        else _close_up(plan, context, wide, high * wide),
         "sketch": None if ties is None or plan.ties is None else _tie_sketch(plan, plan.ties, context, wide, high_pt),
-        "scale": _close_scale(unit, high * wide)[1],
+        "scale": _close_scale(unit, 0.62 * high * width if alone else high * wide)[1],
         "section_drawing": _section(plan, context, 175.0, 98.0),
         "ties": ties,
         "no_ties": "No ties are given: do not open." if never else "No ties: find and read another marker.",
@@ -640,9 +661,9 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
         "stake": None if never else _stake(plan, context),
         "cautions": _cautions(plan, context),
         "call": legible(context.call or "the sheriff and the coroner (no number is declared in ground.toml)"),
-        "utilities": legible(order.utilities or "NONE: call before you dig"),
+        "utilities": legible(order.utilities or "NONE: call before you dig", most=90),
         "order": [
-            {"name": name, "value": legible(value or "NOT SAID", site.space_id)}
+            {"name": name, "value": _breakable(legible(value or "NOT SAID", site.space_id, 56))}
             for name, value in (
                 ("Ordered by", order.ordered_by),
                 ("Authorised by", order.authorised_by),

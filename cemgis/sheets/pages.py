@@ -15,7 +15,7 @@ from typing import Any
 import typst
 
 from cemgis.errors import CemgisError, InputError
-from cemgis.opening import Plan
+from cemgis.opening import VERDICTS, Plan
 from cemgis.sheets.data import FONT_FOLDER, Context, legible, sheet_data
 
 __all__ = ["PAPERS", "checker_sheet", "foundation_sheet", "opening_sheet", "phone_page"]
@@ -25,8 +25,8 @@ PAPERS = {"letter": ("us-letter", 612.0), "A4": ("a4", 595.28)}
 
 _MARGIN = 26.0
 _FITS = (
-    (0.95, 6), (0.88, 6), (0.82, 6), (0.76, 6), (0.7, 6), (0.7, 4), (0.65, 4), (0.6, 3), (0.55, 3), (0.5, 2), (0.45, 2),
-    (0.4, 1), (0.34, 1),
+    (0.95, 99), (0.88, 99), (0.82, 99), (0.76, 99), (0.7, 99), (0.65, 99), (0.6, 99), (0.55, 99), (0.5, 99), (0.45, 99),
+    (0.4, 99), (0.4, 8), (0.34, 5), (0.34, 3), (0.34, 1),
 )  # fmt: skip
 """What is tried to keep a sheet one page: height of the drawings as a share of their width, reasons written out."""
 
@@ -75,14 +75,14 @@ def _data(plan: Plan, context: Context, paper: str, high: float, most: int) -> d
 
 
 def opening_sheet(plan: Plan, context: Context, paper: str = "letter") -> bytes:
-    """Make the opening sheet, one page, as PDF.
+    """Make the opening sheet, one page, as PDF; one that must not be opened has no plan on it, but every reason.
 
     Raises
     ------
     InputError
         For a paper that does not exist.
     """
-    return _one_page("opening.typ", plan, context, paper)
+    return _one_page("refused.typ" if plan.verdict == VERDICTS[0] else "opening.typ", plan, context, paper)
 
 
 def checker_sheet(plan: Plan, context: Context, paper: str = "letter") -> bytes:
