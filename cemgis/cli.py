@@ -209,12 +209,16 @@ def parser() -> argparse.ArgumentParser:
     made = add("register", _register, "show what the register's lists say and what changed since the last build")
     folder(made)
     made = add("find", _find, "find anyone by name, however it is spelt, on one ground or several")
-    made.add_argument("text", help='words of a name, with a year if known ("mary smyth 1887"), or a place ("B-14-2")')
+    made.add_argument("text", help='words of a name, with a year if known ("ada pen 1887"), or a place ("B-14-2")')
     made.add_argument("folder", nargs="*", type=Path, default=[Path()], help="folders of built grounds (default: here)")
     made.add_argument("--year", type=int, help="year of birth, death or burial")
-    made.add_argument("--within", type=int, default=0, help="years by which that may be off")
+    made.add_argument("--within", type=int, help="years by which it may be off (default: 2 for one among the words)")
     made.add_argument("--section", help="only in this section")
-    made.add_argument("--staff", action="store_true", help="also holders and people who may be living: staff only")
+    made.add_argument(
+        "--staff",
+        action="store_true",
+        help="the whole register, also holders and the living; without it only whom `publish` would show",
+    )
     made.add_argument("--most", type=int, default=20, help="most hits to show")
     made.add_argument("--json", action="store_true", help="print the result as JSON")
     made = add("history", _history, "list all that is kept about one person, space, lot or record, in its order")
@@ -553,14 +557,14 @@ def _register(given: argparse.Namespace) -> int:
 def _find(given: argparse.Namespace) -> int:
     from cemgis import pipeline
 
-    if given.within < 0 or given.most < 1:
+    if (given.within or 0) < 0 or given.most < 1:
         raise InputError.of("find", "--within and --most count years and hits", "Write 0 or more, and 1 or more.")
     finder = pipeline.load_finder(given.folder, staff=given.staff)
     hits = finder.find(given.text, year=given.year, within=given.within, section=given.section, limit=given.most)
     if given.json:
         _print_json([hit._asdict() for hit in hits])
     else:
-        print(pipeline.say_hits(hits, finder))
+        print(pipeline.say_hits(hits, finder, staff=given.staff))
     return 0
 
 

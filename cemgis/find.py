@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -16,11 +17,11 @@ from cemgis.dates import years
 from cemgis.names import folded, soundex_codes, words
 from cemgis.places import label_key
 
-__all__ = ["Finder", "Hit", "entries"]
+__all__ = ["Finder", "Hit", "entries", "public_entries"]
 
 ENTRY_COLUMNS = (
     "ground", "kind", "id", "name", "title", "given", "middle", "surname", "maiden", "also", "relative", "kin", "born",
-    "died", "date", "section", "lot_id", "space_id",
+    "died", "date", "section", "lot_id", "space_id", "suffix",
 )  # fmt: skip
 """Columns of the table a `Finder` is made of; ``kind`` is person, stone, holder, reserved or memory."""
 
@@ -28,14 +29,19 @@ ENTRY_COLUMNS = (
 # no source; scripts/bench_find.py reports what they find.
 _ROLES: Mapping[str, float] = {
     "surname": 1.0, "given": 0.97, "maiden": 0.95, "also": 0.9, "middle": 0.9, "relative": 0.7, "kin": 0.6,
-    "title": 0.3,
+    "title": 0.3, "suffix": 0.3,
 }  # fmt: skip
-_PREFIX, _SOUND, _SPELT = 0.86, 0.70, 0.92
+_PREFIX, _LONGER, _SOUND, _SPELT = 0.86, 0.12, 0.70, 0.92
 _BOTH = 0.06
-_NO_DATES = 0.75
-_LEAST = 0.35
+_SOME = 0.75  # for whoever answers some words of the question and not all
+_NO_DATES, _NEAR_YEAR, _WRONG_YEAR = 0.75, 0.65, 0.5
+_LEAST = 0.25
 _NOISE = 0.55
+_A_DECADE = 10
+_REMEMBERED = 2  # years by which one that stands in the question may be off
 _NEVER = 99_999
+_SHORT = 3  # letters of a particle that may be written on to the next word
+_SOUGHT = re.compile(r"(?<![0-9])(1[5-9][0-9]{2}|20[0-9]{2})(?:\s*[-\u2013]\s*(1[5-9][0-9]{2}|20[0-9]{2}))?(?![0-9])")
 
 
 class Hit(NamedTuple):
@@ -67,10 +73,8 @@ class Hit(NamedTuple):
     reasons: tuple[str, ...]
 
 
-def entries(
-    ground: str, tables: Mapping[str, pd.DataFrame], dead: pd.Series, *, staff: bool = False
-) -> pd.DataFrame:  # fmt: skip
-    """Make the table of all that can be found on one ground.
+def entries(ground: str, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Make the table of all that staff can find on one ground.
 
     Parameters
     ----------
@@ -79,51 +83,70 @@ def entries(
     tables : mapping of str to DataFrame
         Layers ``people``, ``events``, ``spaces``, ``lots``, ``niches``; and ``kin``, ``inscriptions``, ``rights``,
         ``memories``.
-    dead : Series of bool
-        On the index of ``people``: who counts as dead. The others are found by staff only.
-    staff : bool
-        Also holders, people a space is reserved for, those who may be living, and who is remembered.
 
     Returns
     -------
     DataFrame
-        `ENTRY_COLUMNS`.
+        `ENTRY_COLUMNS`: everybody in the register, whether living or dead, stones of nobody in it, holders, people a
+        space is reserved for, and who is remembered.
     """
-    people = tables["people"]
-    shown = people if staff else people[dead.to_numpy(dtype=bool)]
-    events = tables["events"]
+    people, events = tables["people"], tables["events"]
     burials = events[events["person_id"].notna() & ~events["kind"].isin(["disinterment", "urn removed"])]
     burials = burials.drop_duplicates("person_id", keep="last").set_index("person_id")
-    made = shown.rename(columns={"person_id": "id"}).assign(kind="person")
+    made = people.rename(columns={"person_id": "id"}).assign(kind="person")
     for name in ("date", "lot_id", "space_id"):
         made[name] = made["id"].map(burials[name])
-    made["kin"] = made["id"].map(_kin_words(tables.get("kin"), set(shown["person_id"]), staff=staff))
-    if not staff:
-        made["relative"] = None  # may be living
+    made["kin"] = made["id"].map(_kin_words(tables.get("kin")))
     parts = [made]
-    stones = tables.get("inscriptions")
-    if stones is not None and len(stones):
-        alone = stones[stones["person_id"].isna() & (stones["died"].notna() | staff)]
-        parts.append(_loose(alone, "inscription_id", "name", "stone"))
-    if staff:
-        rights, memories = tables.get("rights"), tables.get("memories")
-        if rights is not None and len(rights):
-            parts.append(_loose(rights[rights["holder"].notna()], "right_id", "holder", "holder"))
-            parts.append(_loose(rights[rights["reserved_for"].notna()], "right_id", "reserved_for", "reserved"))
-        if memories is not None and len(memories):
-            about = memories[memories["about"].notna() & memories["person_id"].isna()]
-            parts.append(_loose(about, "memory_id", "about", "memory"))
-    parts = [part.reindex(columns=list(ENTRY_COLUMNS)).astype(object) for part in parts if len(part)]
-    if not parts:
+    for layer, key, name, kind in (
+        ("inscriptions", "inscription_id", "name", "stone"), ("rights", "right_id", "holder", "holder"),
+        ("rights", "right_id", "reserved_for", "reserved"), ("memories", "memory_id", "about", "memory"),
+    ):  # fmt: skip
+        table = tables.get(layer)
+        if table is not None and len(table):
+            alone = table["person_id"].isna() if "person_id" in table and layer != "rights" else True
+            parts.append(_loose(table[table[name].notna() & alone], key, name, kind))
+    places = [tables[name].set_index(key)["section"] for name, key in
+              (("spaces", "space_id"), ("niches", "space_id"), ("lots", "lot_id")) if name in tables]  # fmt: skip
+    sections = pd.concat(places)
+    return _table(ground, parts, sections[~sections.index.duplicated()])
+
+
+def public_entries(ground: str, graves: pd.DataFrame) -> pd.DataFrame:
+    """Make the table of all that anybody may find on one ground.
+
+    Parameters
+    ----------
+    ground : str
+        Its name.
+    graves : DataFrame
+        The graves of a `cemgis.disclosure.PublicGround`, and nothing else: who is not among them is not found.
+
+    Returns
+    -------
+    DataFrame
+        `ENTRY_COLUMNS`; ``id`` is empty, as the public's numbers mean nothing elsewhere.
+    """
+    made = graves.rename(columns={"buried": "date"}).assign(kind="person", id="")
+    columns = ("title", "given", "middle", "surname", "maiden", "suffix")
+    parts = [" ".join(row) for row in zip(*(graves[name].fillna("").astype(str) for name in columns), strict=True)]
+    # "infant of ...", "wife of ...": where the parts do not say all of it, a name is found as it is shown as well
+    made["also"] = [
+        name if set(words(str(name))) - set(words(told)) - {"born"} else None
+        for name, told in zip(graves["name"], parts, strict=True)
+    ]
+    return _table(ground, [made], None)
+
+
+def _table(ground: str, parts: Sequence[pd.DataFrame], sections: pd.Series | None) -> pd.DataFrame:
+    """One table of entries of several kinds."""
+    shaped = [part.reindex(columns=list(ENTRY_COLUMNS)).astype(object) for part in parts if len(part)]
+    if not shaped:
         return pd.DataFrame(columns=list(ENTRY_COLUMNS), dtype=object)
-    table = pd.concat(parts, ignore_index=True)
+    table = pd.concat(shaped, ignore_index=True)
     table["ground"] = ground
-    sections = pd.concat(
-        [tables[name].set_index(key)["section"] for name, key in
-         (("spaces", "space_id"), ("niches", "space_id"), ("lots", "lot_id")) if name in tables]
-    )  # fmt: skip
-    sections = sections[~sections.index.duplicated()]
-    table["section"] = table["space_id"].map(sections).fillna(table["lot_id"].map(sections))
+    if sections is not None:
+        table["section"] = table["space_id"].map(sections).fillna(table["lot_id"].map(sections))
     return table
 
 
@@ -137,12 +160,10 @@ def _loose(table: pd.DataFrame, key: str, name: str, kind: str) -> pd.DataFrame:
     return renamed.drop(columns="kin", errors="ignore")
 
 
-def _kin_words(kin: pd.DataFrame | None, shown: set[str], *, staff: bool) -> dict[str, str]:
+def _kin_words(kin: pd.DataFrame | None) -> dict[str, str]:
     if kin is None or not len(kin):
         return {}
     own = kin[kin["by"] == "as recorded"]
-    if not staff:
-        own = own[own["other_id"].isin(shown)]
     said = own["relation"] + " " + own["other_name"]
     return dict(said.groupby(own["person_id"]).agg("; ".join))
 
@@ -150,6 +171,14 @@ def _kin_words(kin: pd.DataFrame | None, shown: set[str], *, staff: bool) -> dic
 def _most_off(token: str) -> int:
     """Letters that may be wrong in a word of that length."""
     return 0 if len(token) < 3 else 1 if len(token) < 6 else 2 if len(token) < 9 else 3
+
+
+class _When(NamedTuple):
+    """The years asked for, and by how many they may be off."""
+
+    low: int
+    high: int
+    within: int
 
 
 class _Matches(NamedTuple):
@@ -249,55 +278,63 @@ class Finder:
     # ---- asking ------------------------------------------------------------------------------------------------
 
     def find(
-        self, text: str = "", *, year: int | None = None, within: int = 0, section: str | None = None, limit: int = 20
+        self,
+        text: str = "",
+        *,
+        year: int | None = None,
+        within: int | None = None,
+        section: str | None = None,
+        limit: int = 20,
     ) -> list[Hit]:
         """Find people by the words of their names, best first.
+
+        A word that fits nobody and a year that is wrong put a hit further down; they do not rule it out.
 
         Parameters
         ----------
         text : str
-            Words of a name in any order, however spelt; a number of four digits is a year, a place finds who is there.
+            Words of a name in any order, however spelt; a number of four digits is a year, two joined by a dash are
+            the first and the last; a place finds who is there.
         year : int, optional
             Of birth, death or burial.
-        within : int
-            Years by which that may be off.
+        within : int, optional
+            Years by which that may be off: none, or two where the year stands in the text.
         section : str, optional
         limit : int
 
         Returns
         -------
         list of Hit
-        """
+        """  # fmt: skip
         asked = text[:200]
-        if year is None:
-            found = re.search(r"(?<!\d)(1[5-9]\d\d|20\d\d)(?!\d)", asked)
-            if found is not None and not self._place(text):
-                year, asked = int(found[0]), asked[: found.start()] + " " + asked[found.end() :]
-        allowed, factor = self._allowed(year, within, section)
         here = self._place(text)
+        when = None if year is None else _When(year, year, within or 0)
+        found = _SOUGHT.search(asked)
+        if when is None and found is not None and not here:
+            ends = sorted((int(found[1]), int(found[2] or found[1])))
+            loose = within if within is not None else 0 if found[2] else _REMEMBERED
+            when, asked = _When(ends[0], ends[1], loose), asked[: found.start()] + " " + asked[found.end() :]
+        allowed, factor = self._allowed(when, section)
         if here:
             rows = np.array([row for row in here if allowed[row]], dtype=np.int64)[:limit]
-            return [
-                self._hit(row, 1.0, (f"lies in {self._lies(row)}",), year, within, section) for row in rows.tolist()
-            ]
-        tokens = tuple(dict.fromkeys(folded(asked).split()))[:8]
+            return [self._hit(row, 1.0, (f"lies in {self._lies(row)}",), when, section) for row in rows.tolist()]
+        tokens = [forms for forms in (words(piece) for piece in asked.split()) if forms][:8]
+        tokens = list(dict.fromkeys(tokens))
         if not tokens:
-            if year is None and section is None:
+            if when is None and section is None:
                 return []
             rows = np.flatnonzero(allowed & (factor == 1.0))[:limit]
-            return [self._hit(row, 1.0, (), year, within, section) for row in rows.tolist()]
+            return [self._hit(row, 1.0, (), when, section) for row in rows.tolist()]
         total = np.zeros(len(self.table), dtype=np.float32)
         answered = np.zeros(len(self.table), dtype=np.int8)
-        matched: list[_Matches] = []
-        for token in tokens:
-            matches = self._match(token)
-            matched.append(matches)
+        matched = self._matches(tokens)
+        for matches in matched:
             best = self._best(matches)
             total += best
             answered += best > 0
         score = total * factor * allowed / len(tokens)
         # Whoever answers every word comes before anyone who answers some.
-        score *= np.where(answered == len(tokens), 1.0, 0.6).astype(np.float32)
+        score *= np.where(answered == len(tokens), 1.0, _SOME).astype(np.float32)
         # What fits far worse than the best is noise beside it.
         good = np.flatnonzero(score > max(_LEAST, _NOISE * float(score.max(initial=0.0))))
         if len(good) > limit:
@@ -305,7 +342,7 @@ class Finder:
             good = good[score[good] >= edge]
         good = good[np.argsort(-score[good], kind="stable")][:limit]
         return [
-            self._hit(row, float(score[row]), self._reasons(row, tokens, matched), year, within, section)
+            self._hit(row, float(score[row]), self._reasons(row, tokens, matched), when, section)
             for row in good.tolist()
         ]
 
@@ -317,35 +354,56 @@ class Finder:
         return str(self._values["space_id"][row] or self._values["lot_id"][row])
 
     def _allowed(
-        self, year: int | None, within: int, section: str | None
-    ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.float32]]:
-        """Who fits year and section, and what not knowing the year takes off."""
+        self, when: _When | None, section: str | None
+    ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.float32]]:  # fmt: skip
+        """Who is in the section, and what another year or none takes off."""
         allowed = np.ones(len(self.table), dtype=bool)
         factor = np.ones(len(self.table), dtype=np.float32)
-        if year is not None:
-            dated = np.zeros(len(self.table), dtype=bool)
-            fits = np.zeros(len(self.table), dtype=bool)
-            for low, high in self._spans.values():
-                dated |= high >= low
-                fits |= (low <= year + within) & (high >= year - within)
-            allowed &= fits | ~dated
-            factor[~fits] = _NO_DATES
+        if when is not None:
+            off = self._years_off(when)
+            factor[off > 0] = _NEAR_YEAR
+            factor[off > _A_DECADE] = _WRONG_YEAR
+            factor[off == _NEVER] = _NO_DATES
         if section is not None:
             allowed &= self.sections == label_key(section)
         return allowed, factor
 
-    def _match(self, token: str) -> _Matches:
-        """Words of the index that a word may mean, with how well they fit."""
+    def _years_off(self, when: _When) -> npt.NDArray[np.int64]:
+        """Years between what is asked for and the nearest date of each entry; `_NEVER` for one without a date."""
+        off = np.full(len(self.table), _NEVER, dtype=np.int64)
+        for low, high in self._spans.values():
+            far = np.maximum(0, np.maximum(low - when.high, when.low - high) - when.within)
+            off = np.where(high >= low, np.minimum(off, far), off)
+        return off
+
+    def _matches(self, tokens: Sequence[tuple[str, ...]]) -> list[_Matches]:
+        """Words of the index that each word of the question may mean."""
+        scores = [self._match(forms) for forms in tokens]
+        for place, (one, other) in enumerate(pairwise(tokens)):
+            # "O Brien" and "van Deusen" may be written as one word.
+            if len(one[0]) <= _SHORT:
+                both = self._match((one[0] + other[0],), spelling=False)
+                for score in scores[place : place + 2]:
+                    np.maximum(score, both, out=score)
+        return [_Matches(word, score[word]) for score in scores for word in [np.flatnonzero(score)]]
+
+    def _match(self, forms: Sequence[str], *, spelling: bool = True) -> npt.NDArray[np.float32]:
+        """How well each word of the index fits a word that may be written in several forms."""
         score = np.zeros(len(self.vocabulary), dtype=np.float32)
-        if len(token) >= 2:
-            low = int(np.searchsorted(self._word, token))
-            high = int(np.searchsorted(self._word, token + "\U0010ffff"))
-            score[low:high] = _PREFIX + 0.12 * len(token) / self._length[low:high]
+        for token in forms:
+            np.maximum(score, self._fit(token, spelling=spelling), out=score)
+        return score
+
+    def _fit(self, token: str, *, spelling: bool) -> npt.NDArray[np.float32]:
+        score = np.zeros(len(self.vocabulary), dtype=np.float32)
+        low = int(np.searchsorted(self._word, token))
+        high = int(np.searchsorted(self._word, token + "\U0010ffff"))
+        score[low:high] = _PREFIX + _LONGER * len(token) / self._length[low:high]
         for code in soundex_codes(token) if len(token) > 2 else ():
             heard = self._sounds.get(code)
             if heard is not None:
                 score[heard] = np.maximum(score[heard], _SOUND)
-        most = _most_off(token)
+        most = _most_off(token) if spelling else 0
         for length in range(len(token) - most, len(token) + most + 1) if most else ():
             if length not in self._words_of:
                 continue
@@ -359,8 +417,7 @@ class Finder:
         exact = self._at.get(token)
         if exact is not None:
             score[exact] = 1.0
-        word = np.flatnonzero(score)
-        return _Matches(word, score[word])
+        return score
 
     def _best(self, matches: _Matches) -> npt.NDArray[np.float32]:
         """Best score of each entry for one word."""
@@ -375,7 +432,7 @@ class Finder:
 
     # ---- saying why --------------------------------------------------------------------------------------------
 
-    def _reasons(self, row: int, tokens: Sequence[str], matched: Sequence[_Matches]) -> tuple[str, ...]:
+    def _reasons(self, row: int, tokens: Sequence[tuple[str, ...]], matched: Sequence[_Matches]) -> tuple[str, ...]:
         said: list[str] = []
         own: list[tuple[int, str, str]] = []
         for role in _ROLES:
@@ -384,14 +441,16 @@ class Finder:
                 own += [(self._at[word], role, piece) for word in words(piece) if word in self._at]
             if text:
                 own += [(self._at[word], role, str(text)) for word in words(str(text)) if word in self._at]
-        for token, matches in zip(tokens, matched, strict=True):
+        for forms, matches in zip(tokens, matched, strict=True):
+            token = forms[0]
             score = dict(zip(matches.word.tolist(), matches.score.tolist(), strict=True))
             ways = [(score[place] * _ROLES[role], place, role, piece) for place, role, piece in own if place in score]
             if not ways:
                 said.append(f"{token}: not found in the name")
                 continue
             _, place, role, piece = max(ways, key=lambda way: way[0])
-            said.append(f"{token}: {self._how(token, self.vocabulary[place], piece)}, {role}")
+            how = min((self._how(form, self.vocabulary[place], piece) for form in forms), key=len)
+            said.append(f"{token}: {how}, {role}")
         return tuple(said)
 
     def _how(self, token: str, word: str, piece: str) -> str:
@@ -409,20 +468,11 @@ class Finder:
             )
         return f"sounds like {piece} ({shared[0]})" if shared else letters
 
-    def _hit(
-        self, row: int, score: float, reasons: tuple[str, ...], year: int | None, within: int, section: str | None
-    ) -> Hit:
+    def _hit(self, row: int, score: float, reasons: tuple[str, ...], when: _When | None, section: str | None) -> Hit:
         item: dict[str, Any] = {name: self._values[name][row] for name in ENTRY_COLUMNS}
         said = list(reasons)
-        if year is not None:
-            near = f", within {within} years of {year}" if within else f", may be {year}"
-            for name, word in (("born", "born"), ("died", "died"), ("date", "buried")):
-                low, high = (ends[row] for ends in self._spans[name])
-                if low <= year + within and high >= year - within:
-                    said.append(f"{word} {item[name]}{near if str(item[name]) != str(year) else ''}")
-                    break
-            else:
-                said.append("no date to compare")
+        if when is not None:
+            said.append(self._when(row, item, when))
         if section is not None:
             said.append(f"section {item['section']}")
         kin = item["kin"]
@@ -433,3 +483,17 @@ class Finder:
             str(item["name"] or "name not known"), item["born"], item["died"], item["date"], item["section"],
             item["lot_id"], item["space_id"], tuple(said),
         )  # fmt: skip
+
+    def _when(self, row: int, item: Mapping[str, Any], when: _When) -> str:
+        """Say how the dates of an entry stand to the years asked for."""
+        asked = str(when.low) if when.low == when.high else f"{when.low} to {when.high}"
+        dated = [(name, word) for name, word in (("born", "born"), ("died", "died"), ("date", "buried"))
+                 if self._spans[name][1][row] >= self._spans[name][0][row]]  # fmt: skip
+        for name, word in dated:
+            low, high = (ends[row] for ends in self._spans[name])
+            if low <= when.high + when.within and high >= when.low - when.within:
+                near = f", within {when.within} years of {asked}" if when.within else f", may be {asked}"
+                return f"{word} {item[name]}{near if str(item[name]) != asked else ''}"
+        if not dated:
+            return "no date to compare"
+        return f"not {asked}: " + ", ".join(f"{word} {item[name]}" for name, word in dated)

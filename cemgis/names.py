@@ -325,6 +325,9 @@ def folded(text: str) -> str:
 
 
 _JOINING = _PARTICLES | _SMALL_PARTICLES
+_LONGEST = 300  # letters of a name; no source
+# Where a small letter is followed by a capital, two words are written as one.
+_GROWN_ON = re.compile(r"(?<=[a-zß-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])|(?<=^[DdLl])['\u2019]")
 
 
 def letter_tables() -> dict[str, dict[str, str] | list[str]]:
@@ -357,6 +360,8 @@ def words(text: str) -> tuple[str, ...]:
     --------
     >>> words("Jürgen Müller-Böhm"), words("van Deusen")
     (('jurgen', 'muller', 'bohm', 'juergen', 'mueller', 'boehm'), ('van', 'deusen', 'vandeusen'))
+    >>> words("VanDeusen"), words("D'Angelo")
+    (('vandeusen', 'deusen'), ('dangelo', 'angelo'))
     """
     found = folded(text).split()
     low = unicodedata.normalize("NFC", text.casefold())
@@ -364,7 +369,12 @@ def words(text: str) -> tuple[str, ...]:
     if spelt != low:
         found += folded(spelt).split()
     joined = [a + b for a, b in pairwise(found) if a in _JOINING and b not in _JOINING]
-    return tuple(dict.fromkeys([*found, *joined]))
+    # A surname with a prefix grown on is found without it as well.
+    for piece in re.split(r"[\s-]+", text[:_LONGEST]):
+        parts = _GROWN_ON.split(piece)
+        if len(parts) > 1 and folded(parts[0]) in _PREFIX_WORDS:
+            joined.append(folded("".join(parts[1:])).replace(" ", ""))
+    return tuple(dict.fromkeys(word for word in [*found, *joined] if word))
 
 
 def _soundex(letters: str) -> str:

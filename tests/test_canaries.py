@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from planted_ground import EAST, FAR, make, tables
+from planted_ground import EAST, FAR, PEOPLE, make, tables
 from public_bytes import found_in, numbers_in
 
 from cemgis.layers import LAYERS
-from cemgis.pipeline import publish
+from cemgis.pipeline import load_finder, publish, say_hits
 
 
 @pytest.fixture(scope="module")
@@ -58,6 +58,25 @@ def test_nothing_that_is_not_public_is_in_any_byte(public):
     assert found_in(public, "canary") == []
     assert found_in(public, "1777", "1977-07") == []
     assert found_in(public, "7654321", "765432", "wished", "omitted", "ahead,") == []
+
+
+def test_who_is_not_public_is_not_found_without_staff(folder):
+    """`cemgis find` shows whom `publish` shows; each planted name is asked for, and every entry is looked through."""
+    finder, staff = load_finder([folder], day="2025-06-01"), load_finder([folder], staff=True)
+    assert len(finder) == 5
+    shown = finder.table.to_json().casefold()
+    for key, (given, surname, *_) in PEOPLE.items():
+        asked = f"{given or 'infant'} {surname or 'canaryfather'}"
+        said = " ".join(str(hit._replace(reasons=())) for hit in finder.find(asked)).casefold()
+        if "canary" in asked.casefold():
+            assert "canary" not in said
+            assert "canary" in say_hits(staff.find(asked), staff, staff=True).casefold(), key
+        else:
+            assert asked.casefold() in said
+    assert "canary" not in shown
+    assert "1777" not in shown
+    assert "publicthree" in shown
+    assert "g-1" not in shown  # its section is generalised
 
 
 def test_no_number_that_is_not_public_is_in_any_byte(public):

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 from public_bytes import found_in
 
-from cemgis.pipeline import build, close_opening, publish
+from cemgis.pipeline import build, close_opening, load_finder, publish, say_hits
 from cemgis.web.packing import unpack
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
@@ -133,6 +133,21 @@ def test_who_is_not_public_is_in_no_byte_of_the_demo(demo_ground):
     assert found_in(public, "Corin", "fever", "R. Marrenby", "A. Wyburn", "deed ", "loose leaf", "remembered") == []
     told = pd.read_csv(public / "data" / "about.txt", sep="\0", header=None)[0].str.cat()
     assert "PUBLIC" in told
+
+
+def test_who_is_not_public_is_not_found_without_staff(ground, demo_ground):
+    finder = load_finder([ground], day=DAY)
+    assert "canary" not in finder.table.to_json().casefold()
+    for asked in ("Living Canaryborn", "Carved Canarycarved", "Lost Canarylost", "Dug Canarydug"):
+        assert not any("canary" in hit.name.casefold() for hit in finder.find(asked))
+        staff = load_finder([ground], staff=True)
+        assert asked in say_hits(staff.find(asked), staff, staff=True)
+    finder = load_finder([demo_ground], day=DAY)
+    for asked in ("Calla Zelberry", "Wanda Dornrada", "Corin Ilvstrom"):  # carved ahead; withheld; an order's
+        hits = finder.find(asked)
+        assert asked not in {hit.name for hit in hits}
+        assert not any("calla" in hit.name.casefold() for hit in hits)
+    assert {hit.name for hit in finder.find("zelberry")} >= {"Ruth Zelberry"}
 
 
 def test_the_demos_page_names_who_the_data_name(demo_ground):

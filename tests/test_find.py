@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import re
 import sys
 from itertools import pairwise
 from pathlib import Path
@@ -14,8 +15,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from cemgis import schema
-from cemgis.find import Finder, entries
+from cemgis.find import Finder, entries, public_entries
 from cemgis.layers import LAYERS
+from cemgis.pipeline import load_finder
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -73,12 +75,56 @@ def test_years_with_tolerance():
     finder = people(*HILL)
     assert [hit.name for hit in finder.find("smith", year=1888)] == ["Adam Smithson"]
     assert {hit.name for hit in finder.find("smith", year=1888, within=1)} == {"Adam Smithson", "Ada Smythe"}
-    assert {hit.name for hit in finder.find("smith 1850")} == {"Ada Smythe"}  # a birth counts as well
+    assert finder.find("smith 1850")[0].name == "Ada Smythe"  # a birth counts as well
     assert finder.find("smith 1888", within=1)[0].reasons[-1].startswith("died")
     # one without any date is not ruled out, comes later and says so
     (hit,) = finder.find("deusen 1888")
     assert hit.reasons[-1] == "no date to compare"
     assert hit.score < finder.find("deusen")[0].score
+
+
+def test_a_wrong_word_or_year_puts_a_hit_further_down_and_does_not_rule_it_out():
+    finder = people(*HILL, {"name": "Moses Ilvuyen", "given": "Moses", "surname": "Ilvuyen", "born": "1840",
+                            "died": "1924-12-15"})  # fmt: skip
+    right, near, partly = (finder.find(text) for text in ("moses ilvuyen", "moses ilvuyen 1913", "ilvuyen moze"))
+    assert {hits[0].name for hits in (right, near, partly)} == {"Moses Ilvuyen"}
+    assert right[0].score > near[0].score > partly[0].score > 0
+    assert near[0].reasons[-1] == "not 1913: born 1840, died 1924-12-15"
+    assert partly[0].reasons == ("ilvuyen: as written, surname", "moze: not found in the name")
+    # a year that is far off is worse than one nearly right, and somebody of that year comes first
+    far, decade = (finder.find(f"ilvuyen {year}")[0].score for year in (1700, 1930))
+    assert far < decade < 1.0
+    assert finder.find("smith 1901-1905")[0].name == "Bo Smith"
+    # a year in the question may be off by two unless it is said otherwise
+    assert finder.find("ilvuyen 1926")[0].score == 1.0
+    assert finder.find("ilvuyen 1926", within=0)[0].score < 1.0
+    # one word of three is not enough to be anybody
+    assert [hit.name for hit in finder.find("moses qqq zzz")] == []
+
+
+def test_names_grown_on_to_a_prefix_and_taken_apart():
+    finder = people({"name": "Cy VanDeusen", "given": "Cy", "surname": "VanDeusen"},
+                    {"name": "Al de la Cruz", "given": "Al", "surname": "de la Cruz"})  # fmt: skip
+    for asked in ("deusen", "van deusen", "vandeusen", "dewsen"):
+        assert finder.find(asked)[0].name == "Cy VanDeusen", asked
+    for asked in ("lacruz", "cruz", "de la cruz"):
+        assert finder.find(asked)[0].name == "Al de la Cruz", asked
+
+
+def test_the_public_finds_the_graves_that_are_published_by_the_names_they_show():
+    graves = pd.DataFrame(
+        {"grave": [1, 2, 3], "name": ["Mrs. Ada Penn (born Lark)", "Bo Penn, infant of Gus Rook", "Infant Vane"],
+         "title": ["Mrs.", None, None], "given": ["Ada", "Bo", None], "middle": None, "suffix": None, "born": None,
+         "surname": ["Penn", "Penn", "Vane"], "maiden": ["Lark", None, None], "died": ["1901", "1880", "1902"],
+         "buried": "1902", "section": "A", "lot_id": "A-1", "space_id": ["A-1-1", None, None]}
+    )  # fmt: skip
+    finder = Finder(public_entries("Hill", graves))
+    for asked, name in (("lark", "Mrs. Ada Penn (born Lark)"), ("rook", "Bo Penn, infant of Gus Rook"),
+                        ("infant vane", "Infant Vane"), ("A-1-1", "Mrs. Ada Penn (born Lark)")):  # fmt: skip
+        assert finder.find(asked)[0].name == name
+    assert finder.find("born") == []
+    assert {hit.id for hit in finder.find("penn")} == {""}
+    assert len(Finder(public_entries("Hill", graves.head(0))).find("penn")) == 0
 
 
 def test_section_and_place():
@@ -126,16 +172,9 @@ PRIVATE = ("Living", "Holder", "Jo Ahead", "Max Ahead", "Remembered", "Bo")
 
 
 def test_what_staff_alone_may_find():
-    tables, dead = ground_tables(), pd.Series([True, False])
-    public = Finder(entries("Hill", tables, dead))
-    staff = Finder(entries("Hill", tables, dead, staff=True))
-    for word in PRIVATE:
-        assert staff.find(word), word
-        assert not [hit for hit in public.find(word) if word.split()[-1] in hit.name], word
-    everything = public.table.to_json()
-    assert not [word for word in (*PRIVATE, "living", "holder") if word in everything]
-    assert {hit.name for hit in public.find("penn")} == {"Ada Penn"}
-    assert public.find("lou stone")[0].kind == "stone"
+    staff = Finder(entries("Hill", ground_tables()))
+    for word in (*PRIVATE, "Lou Stone"):
+        assert word.split()[-1] in staff.find(word)[0].name + str(staff.table["relative"].tolist()), word
     assert staff.find("holder")[0].kind == "holder"
     assert len([hit for hit in staff.find("ida holder") if hit.kind == "holder"]) == 1  # one holder, two spaces
     assert staff.find("ada")[0].section == "A"
@@ -151,8 +190,18 @@ def test_holders_of_one_list_are_each_there():
     rights = rights.reindex(columns=LAYERS["rights"].names)
     tables = {"people": schema.empty(LAYERS["people"]), "events": schema.empty(LAYERS["events"]), "rights": rights,
               "spaces": pd.DataFrame({"space_id": ["A-1-1"], "section": ["A"]})}  # fmt: skip
-    told = entries("Hill", tables, pd.Series(dtype=bool), staff=True)
+    told = entries("Hill", tables)
     assert sorted(told.loc[told["kind"] == "holder", "name"]) == ["Ida Holder", "Lena Garten", "Otto Besitz"]
+
+
+def test_the_readmes_example_finds_somebody(demo_ground):
+    asked = re.search(r'`cemgis find "([^"]+)" demo-ground`', (ROOT / "README.md").read_text(encoding="utf-8"))[1]
+    hits = load_finder([demo_ground]).find(asked)
+    assert hits[0].name == "Moses Ilvuyen"
+    partly = load_finder([demo_ground]).find("Ilvuien moze")
+    assert "Moses Ilvuyen" in {hit.name for hit in partly}
+    assert "moze: not found in the name" in partly[0].reasons
+    assert partly[0].score < hits[0].score
 
 
 def test_several_grounds_are_searched_at_once():

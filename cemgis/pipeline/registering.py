@@ -367,7 +367,9 @@ def history(folder: Path, subject: str) -> dict[str, Any]:
             )
     if not entries:
         raise InputError.of(
-            str(folder), f"nothing is kept about {subject!r}", f'Find its id with: cemgis find "a name" {folder}.'
+            str(folder),
+            f"nothing is kept about {subject!r}",
+            f'Find its id with: cemgis find "a name" {folder} --staff.',
         )
     return {
         "subject": subject,

@@ -9,36 +9,41 @@ from pathlib import Path
 import pandas as pd
 
 from cemgis import schema
+from cemgis.disclosure import disclose
 from cemgis.errors import Gather, InputError
 from cemgis.files import geopackage
-from cemgis.find import Finder, Hit, entries
+from cemgis.find import Finder, Hit, entries, public_entries
 from cemgis.layers import LAYERS
-from cemgis.people import count_as_dead
 from cemgis.pipeline.evidence import read_ground
 
 __all__ = ["load_finder", "say_hits"]
 
 GROUND_FILE = "ground.gpkg"
-_ASKED = ("people", "events", "kin", "inscriptions", "rights", "memories", "spaces", "niches", "lots")
+_ASKED = ("people", "events", "spaces", "niches", "lots")
+_PUBLIC = ("sections",)
+_STAFF = ("kin", "inscriptions", "rights", "memories")
 
 
-def load_finder(folders: Sequence[Path], *, staff: bool = False) -> Finder:
+def load_finder(folders: Sequence[Path], *, staff: bool = False, day: str | None = None) -> Finder:
     """Load the people of one or several built grounds.
 
     Parameters
     ----------
     folders : sequence of Path
     staff : bool
-        Also holders, people who may be living, and names a space is reserved for.
+        Everybody and everything: holders, people who may be living, stones, names a space is reserved for. Without it
+        nobody is found whom `cemgis.disclosure.disclose` would not publish today, by no other name than it shows.
+    day : str, optional
+        The day it is asked on, ISO; today unless given.
 
     Raises
     ------
     InputError
-        For every folder that holds no built ground.
+        For every folder that holds no built ground; without `staff` also for a wish to withhold that fits nobody.
     """
     gather = Gather()
     parts: list[pd.DataFrame] = []
-    day = datetime.now(UTC).date().isoformat()
+    day = day or datetime.now(UTC).date().isoformat()
     for folder in folders:
         try:
             ground = read_ground(folder)
@@ -48,21 +53,24 @@ def load_finder(folders: Sequence[Path], *, staff: bool = False) -> Finder:
             there = geopackage.info(path).tables  # a file built earlier may lack layers
             tables = {
                 name: geopackage.read_layer(path, name) if name in there else schema.empty(LAYERS[name])
-                for name in _ASKED
+                for name in (*_ASKED, *(_STAFF if staff else _PUBLIC))
             }
-            oldest, about = ground.rules["people.oldest"], ground.rules["register.about"]
-            dead = count_as_dead(tables["people"], tables["events"], day, oldest, about)
-            parts.append(entries(ground.name, tables, dead, staff=staff))
+            if staff:
+                parts.append(entries(ground.name, tables))
+            else:
+                shown = disclose(tables, ground, day)
+                parts.append(public_entries(shown.name, shown.graves))
         except InputError as error:
             gather.take(error)
     gather.raise_if_any()
     return Finder(pd.concat(parts, ignore_index=True))
 
 
-def say_hits(hits: Sequence[Hit], finder: Finder) -> str:
+def say_hits(hits: Sequence[Hit], finder: Finder, *, staff: bool = False) -> str:
     """Say hits in words: who, when, where, and why each was found."""
     if not hits:
-        return f"Nobody found among {len(finder):,}."
+        among = f"Nobody found among {len(finder):,}"
+        return f"{among}." if staff else f"{among} who may be shown to anybody; --staff asks the whole register."
     grounds = len({hit.ground for hit in hits}) > 1
     lines = []
     for hit in hits:
@@ -75,5 +83,5 @@ def say_hits(hits: Sequence[Hit], finder: Finder) -> str:
         kind = "" if hit.kind == "person" else f" [{hit.kind}]"
         where = f"{hit.ground}, {place}" if grounds else place
         lines.append(f"{hit.name}{kind}: {where}{'; ' if dates else ''}{', '.join(dates)}")
-        lines.append(f"    {hit.score:.2f}  {'; '.join(hit.reasons)}  [{hit.id}]")
+        lines.append(f"    {hit.score:.2f}  {'; '.join(hit.reasons)}{f'  [{hit.id}]' if hit.id else ''}")
     return "\n".join(lines)

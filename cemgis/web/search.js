@@ -3,7 +3,7 @@
 const cemgisSearch = (() => {
   // What a match in each part of a name is worth, and how ways to match compare: as in the register's own search.
   const WORTH = { surname: 1, given: 0.97, maiden: 0.95, middle: 0.9, written: 0.9, title: 0.3, suffix: 0.3 };
-  const PREFIX = 0.86, SOUND = 0.70, SPELT = 0.92, BOTH = 0.06, NO_DATES = 0.75, LEAST = 0.35, NOISE = 0.55, SOME = 0.6;
+  const PREFIX = 0.86, LONGER = 0.12, SOUND = 0.70, SPELT = 0.92, BOTH = 0.06, NO_DATES = 0.75, NEAR_YEAR = 0.65, WRONG_YEAR = 0.5, LEAST = 0.25, NOISE = 0.55, SOME = 0.75;
   const CODES = [0, 1, 2, 3, 0, 1, 2, -1, 0, 2, 2, 4, 5, 5, 0, 1, 2, 6, 2, 3, 0, 1, -1, 2, 0, 2];  // a to z; -1 is skipped
 
   /* Soundex (National Archives: The Soundex Indexing System) as a number: letter, then three digits; 0 without letters. */
@@ -151,7 +151,7 @@ const cemgisSearch = (() => {
         for (let f = from; f < to; f++) {
           const form = forms[f];
           let s = 0;
-          if (form.startsWith(token)) s = form.length === length ? 1 : PREFIX + 0.1 * length / form.length;
+          if (form.startsWith(token)) s = form.length === length ? 1 : PREFIX + LONGER * length / form.length;
           else if (sound) {
             if (sounds[f] === sound) s = SOUND;
             if (most && form.length - length <= most && length - form.length <= most && ones(bits[f] & ~letter) <= most && ones(letter & ~bits[f]) <= most) {
@@ -199,7 +199,8 @@ const cemgisSearch = (() => {
         span = to ? [Math.min(+from, +to), Math.max(+from, +to), 0] : [+from, +from, 2];
         return " ";
       });
-      const tokens = left.split(/\s+/).map((piece) => words(piece)).filter((list) => list.length).slice(0, 8);
+      const seen = new Set(), once = (list) => { const key = list.join(" "); return list.length && !seen.has(key) && seen.add(key); };
+      const tokens = left.split(/\s+/).map((piece) => words(piece)).filter((list) => list.length).slice(0, 8).filter(once);
       return { tokens, span };
     }
 
@@ -229,8 +230,9 @@ const cemgisSearch = (() => {
         let s = total[g];
         if (tokens.length) s = s / tokens.length * (answered[g] === tokens.length ? 1 : SOME);
         if (span) {
-          const fits = inYears(g, span);
-          s = fits === 0 ? 0 : fits < 0 ? s * NO_DATES : s;
+          // A year that is wrong puts a grave further down; where nothing but years is asked for, it leaves it out.
+          const off = yearsOff(g, span);
+          if (off) s *= !tokens.length ? 0 : off < 0 ? NO_DATES : off <= 10 ? NEAR_YEAR : WRONG_YEAR;
         }
         if (s && only && !only(g)) s = 0;
         total[g] = s;
@@ -255,16 +257,16 @@ const cemgisSearch = (() => {
       return { hits, total: count };
     }
 
-    /* 1 when a date of the grave can lie in the years asked for, 0 when none can, -1 when it has none. */
-    function inYears(g, [low, high, within]) {
-      let dated = false;
+    /* Years between those asked for and the nearest date of the grave, beyond what is allowed; -1 when it has none. */
+    function yearsOff(g, [low, high, within]) {
+      let off = -1;
       const spans = graves.spans;
       for (const [from, to] of [[spans.born, spans.born_to], [spans.died, spans.died_to], [spans.buried, spans.buried_to]]) {
         if (to[g] < from[g]) continue;
-        dated = true;
-        if (from[g] <= high + within && to[g] >= low - within) return 1;
+        const far = Math.max(0, from[g] - high - within, low - to[g] - within);
+        if (off < 0 || far < off) off = far;
       }
-      return dated ? 0 : -1;
+      return off;
     }
     return { find, some, read, fold };
   }
