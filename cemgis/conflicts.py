@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 from rapidfuzz.distance import JaroWinkler
 
-from cemgis.dates import birth_range, bounds, parse_age
+from cemgis.dates import birth_range, bounds, parse_age, say_date
 from cemgis.findings import Finding, find
 from cemgis.names import folded, soundex_codes
 from cemgis.register import Register
@@ -49,7 +49,7 @@ def conflicts(register: Register, rules: Mapping[str, float]) -> list[Finding]:
     ...                       "name": ["Ada Penn"], "place": ["A-1-1"]})
     >>> register = joined_sources([read_register(table, source="ledger.csv", spaces=spaces)], 5)
     >>> [(item.kind, item.reason) for item in conflicts(register, Rules(FOOT))]
-    [('burial before death', 'Ada Penn: buried 1901-05-02, died 1901-05-04 (ledger.csv, line 2)')]
+    [('burial before death', 'Ada Penn: buried 2 May 1901, died 4 May 1901 (ledger.csv, line 2)')]
     """
     about = rules["register.about"]
     return [
@@ -89,7 +89,7 @@ def still_to_come(register: Register, today: date) -> list[Finding]:
             for row in np.flatnonzero((earliest > last).to_numpy(dtype=bool)).tolist():
                 name = "somebody without a name" if pd.isna(who[row]) else who[row]
                 what = table["kind"].iloc[row] if word is None else word
-                said = f"{name}: {what} {table[column].iloc[row]} ({table['source'].iloc[row]})"
+                said = f"{name}: {what} {say_date(table[column].iloc[row])} ({table['source'].iloc[row]})"
                 findings.append(find("date still to come", str(key[row]), said))
     return findings
 
@@ -106,7 +106,7 @@ def _dates_out_of_order(register: Register, about: float) -> list[Finding]:
     first = born["earliest"].fillna("")
     wrong = (first != "") & died["latest"].notna() & (first > died["latest"].fillna("9999"))
     for row in np.flatnonzero(wrong.to_numpy(dtype=bool)).tolist():
-        said = f"born {people['born'].iloc[row]}, died {people['died'].iloc[row]}"
+        said = f"born {say_date(people['born'].iloc[row])}, died {say_date(people['died'].iloc[row])}"
         findings.append(find("death before birth", ids[row], f"{names[row]}: {said} ({sources[row]})"))
     at = pd.Index(ids).get_indexer(pd.Index(_object(events["person_id"])))
     burial = np.flatnonzero((at >= 0) & events["kind"].isin(_BURIALS).to_numpy(dtype=bool))
@@ -118,7 +118,7 @@ def _dates_out_of_order(register: Register, about: float) -> list[Finding]:
         person = at[row]
         word, day = ("died", death[person]) if death[person] else ("born", birth[person])
         if day and last[row] < day:
-            said = f"buried {events['date'].iloc[row]}, {word} {people[word].iloc[person]}"
+            said = f"buried {say_date(events['date'].iloc[row])}, {word} {say_date(people[word].iloc[person])}"
             source = events["source"].iloc[row]
             findings.append(find("burial before death", ids[person], f"{names[person]}: {said} ({source})"))
     return findings
@@ -138,7 +138,7 @@ def _ages(people: pd.DataFrame, about: float) -> list[Finding]:
     return [
         find(
             "age disagrees", row.person_id,
-            f"{row.name_}: born {row.born}, died {row.died}, but aged {row.age} ({row.source})",
+            f"{row.name_}: born {say_date(row.born)}, died {say_date(row.died)}, but aged {row.age} ({row.source})",
         )
         for row in rows[off.fillna(value=False).to_numpy(dtype=bool)].rename(columns={"name": "name_"}).itertuples()
     ]  # fmt: skip
@@ -160,7 +160,8 @@ def _stones(register: Register, about: float) -> list[Finding]:
             if pd.isna([*ours, *theirs]).any():
                 continue
             if ours["latest"] < theirs["earliest"] or theirs["latest"] < ours["earliest"]:
-                said.append(f"{name} {written[name][0][row]} on the stone, {written[name][1][person]} in the register")
+                theirs_said, ours_said = say_date(written[name][0][row]), say_date(written[name][1][person])
+                said.append(f"{name} {theirs_said} on the stone, {ours_said} in the register")
         if said:
             where = f"{stones['source'].iloc[row]}; {people['source'].iloc[person]}"
             findings.append(

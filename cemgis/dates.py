@@ -15,7 +15,7 @@ import pandas as pd
 
 __all__ = [
     "Age", "Dates", "Order", "Reading", "birth_range", "bounds", "column_order", "is_edtf", "parse_age", "parse_date",
-    "read_dates", "years",
+    "read_dates", "say_date", "say_years", "years",
 ]  # fmt: skip
 
 # The values are those of the Extended Date/Time Format, level 0 and 1 (Library of Congress, 4 February 2019;
@@ -315,6 +315,133 @@ def years(dates: pd.Series, about: float = 0.0) -> pd.DataFrame:
     return pd.DataFrame({name: both[name].str[:4].astype("Int64") for name in both}, index=dates.index)
 
 
+# ---- in words ----------------------------------------------------------------------------------------------------
+
+_MONTH_NAMES = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+                "November", "December")  # fmt: skip
+_SEASON_NAMES = dict(enumerate(("spring", "summer", "autumn", "winter"), 21))
+_SAID = re.compile(r"([0-9X]{4})(?:-([0-9]{2}|XX)(?:-([0-9]{2}|XX))?)?", re.ASCII)
+
+
+def say_date(text: object) -> str:
+    """Say a value of the Extended Date/Time Format in words, as they stand wherever a person reads.
+
+    Parameters
+    ----------
+    text : str or missing
+
+    Returns
+    -------
+    str
+        Words that `parse_date` reads as the same days again; a value nobody would write in a ledger, and text that is
+        no value of the format, as it is.
+
+    Examples
+    --------
+    >>> for text in ("1944-21", "1840~", "[1931-03-04,1931-04-03]", "188X", "[..1860]", "1918-10?", "1901-05-04"):
+    ...     print(say_date(text))
+    spring 1944
+    about 1840
+    4 March or 3 April 1931
+    1880s
+    1860 or before
+    October 1918?
+    4 May 1901
+    """
+    return "" if text is None or text is pd.NA or text != text else _said(str(text).strip())
+
+
+@lru_cache(maxsize=1 << 14)
+def _said(body: str) -> str:
+    if not body or _span(body) is None:
+        timed = _TIMED.fullmatch(body)
+        return body if timed is None else _said(timed[1])
+    if body[0] + body[-1] in ("[]", "{}"):
+        parts = [part.strip() for part in body[1:-1].split(",")]
+        said = [_stretch(*part.split("..")) if ".." in part else _qualified(part) for part in parts]
+        if len(said) == 2 and ".." not in body:
+            said[0] = _shortened(parts[0], parts[1]) or said[0]
+        joint = " or " if body[0] == "[" else " and "
+        return said[0] if len(said) == 1 else joint.join([", ".join(said[:-1]), said[-1]])
+    if "/" in body:
+        return _stretch(*body.split("/"))
+    return _qualified(body)
+
+
+def _stretch(low: str, high: str) -> str:
+    if low in ("", ".."):
+        return f"{_qualified(high)} or before"
+    if high in ("", ".."):
+        return f"{_qualified(low)} or later"
+    return f"between {_shortened(low, high) or _qualified(low)} and {_qualified(high)}"
+
+
+def _shortened(one: str, two: str) -> str:
+    """Say the first of two days of one month without the month, the first of two of one year without the year."""
+    first, second = _PLAIN.fullmatch(one), _PLAIN.fullmatch(two)
+    if first is None or second is None or first[1] != second[1] or one == two:
+        return ""
+    if first[3] and second[3]:
+        if first[2] == second[2]:
+            return str(int(first[3]))
+        return f"{int(first[3])} {_MONTH_NAMES[int(first[2]) - 1]}"
+    plain = bool(first[2] and second[2]) and not (first[3] or second[3]) and max(int(first[2]), int(second[2])) <= 12
+    return _MONTH_NAMES[int(first[2]) - 1] if plain else ""
+
+
+def _qualified(text: str) -> str:
+    marks = {mark for mark in "?~%" if mark in text}
+    plain = _one(re.sub(r"[?~%]", "", text))
+    about = "about " if marks & {"~", "%"} else ""
+    return f"{about}{plain}{'?' if marks & {'?', '%'} else ''}"
+
+
+def _one(body: str) -> str:
+    significant = re.fullmatch(r"([0-9]{4})S[1-4]", body)
+    if significant is not None:
+        span = _span(body)
+        if span is not None and span.first and span.last:
+            return f"between {span.first[:4]} and {span.last[:4]}"
+    found = _SAID.fullmatch(body)
+    if found is None:
+        return body
+    year, month, day = found[1], found[2], found[3]
+    month, day = (None if part == "XX" else part for part in (month, day))
+    if month is None:
+        if re.fullmatch(r"[0-9]{2}0X", year):  # the 1800s would be a hundred years
+            return f"between {year[:3]}0 and {year[:3]}9"
+        if year.endswith("X"):
+            return "an unknown year" if year == "XXXX" else year.replace("X", "0") + "s"
+        return f"'{year[2:]}" if year.startswith("XX") else year
+    name = _SEASON_NAMES[int(month)] if int(month) > 12 else _MONTH_NAMES[int(month) - 1]
+    # As ledgers leave digits out; a day without a year has none.
+    of = "" if year == "XXXX" else f"'{year[2:]}" if re.fullmatch(r"XX[0-9]{2}", year) else year.replace("X", "-")
+    return " ".join(part for part in (str(int(day)) if day else "", name, of) if part)
+
+
+@lru_cache(maxsize=1 << 14)
+def say_years(edtf: str) -> str:
+    """Say the years a value of the Extended Date/Time Format may mean, in few words.
+
+    Examples
+    --------
+    >>> [say_years(text) for text in ("1850~", "1918-09-12", "188X", "[1887,1888]", "1850/1860", "[..1860]", "1902?")]
+    ['about 1850', '1918', '1880s', '1887 or 1888', '1850 to 1860', '1860 or before', '1902?']
+    """
+    span = _span(edtf)
+    first, last = (None, None) if span is None else (span.first and span.first[:4], span.last and span.last[:4])
+    if first is None or last is None:
+        return f"{last} or before" if last else f"{first} or later" if first else ""
+    if first == last:
+        return f"{'about ' if '~' in edtf or '%' in edtf else ''}{first}{'?' if '?' in edtf or '%' in edtf else ''}"
+    season = re.fullmatch(r"([0-9]{4})-[0-9]{2}[?~%]?", edtf)
+    if season is not None:
+        return season[1]
+    if int(last) - int(first) == 9 and first[3] == "0" and first[2] != "0":
+        return f"{first}s"
+    return f"{first} or {last}" if int(last) - int(first) == 1 else f"{first} to {last}"
+
+
 # ---- the trade's phrasings ---------------------------------------------------------------------------------------
 
 _MONTH_WORDS = (
@@ -458,6 +585,16 @@ def _joined(said: str, order: Order, mark: str = "") -> Reading | None:
     found = re.fullmatch(r"(before|bef\.?|prior to|by|until|till|after|aft\.?|since|from)\s+(.+)", said)
     if found is not None and not re.search(r"\s(?:to|until|till|or|and)\s", found[2]):
         return _directed(found[1].rstrip("."), found[2], order)
+    found = re.fullmatch(r"(.+?)\s+or\s+(before|earlier|after|later)", said)
+    if found is not None:
+        mark_own, rest = _qualifier(found[1])
+        value, _ = _single(rest, order)
+        if value is None or _atom(value) is None:
+            return Reading(None, "not understood")
+        early, doubt = found[2] in ("before", "earlier"), mark_own or mark
+        if doubt:
+            return _checked(f"../{value}{doubt}" if early else f"{value}{doubt}/..")
+        return _checked(f"[..{value}]" if early else f"[{value}..]")
     for pattern, make in _JOINTS:
         found = pattern.fullmatch(said)
         if found is None:

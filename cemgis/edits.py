@@ -13,6 +13,7 @@ import pandas as pd
 import shapely
 
 from cemgis import schema
+from cemgis.dates import say_date
 from cemgis.errors import Gather, InputError, Problem
 from cemgis.schema import Layer
 from cemgis.units import compass_azimuth
@@ -92,7 +93,10 @@ class Difference:
             if row.column == _GEOMETRY:
                 said.append(f"{name} [{row.key}]: moved by {row.moved:.3f}")
             else:
-                said.append(f"{name}.{row.column} [{row.key}]: {_say(row.was)} is now {_say(row.now)}")
+                dated = row.column in self.layer.names and self.layer.column(row.column).type == "date"
+                was, now = (say_date(value) if dated and isinstance(value, str) else _say(value)
+                            for value in (row.was, row.now))  # fmt: skip
+                said.append(f"{name}.{row.column} [{row.key}]: {was} is now {now}")
         count = len(self.problems) + len(self.added) + len(self.removed) + len(self.edited)
         if count > most:
             said = [*said[:most], f"{name}: and {count - most} more, by {key}"]

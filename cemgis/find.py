@@ -13,7 +13,7 @@ import pandas as pd
 from rapidfuzz.distance import OSA
 from rapidfuzz.process import cdist
 
-from cemgis.dates import years
+from cemgis.dates import say_date, years
 from cemgis.names import folded, soundex_codes, words
 from cemgis.places import label_key
 
@@ -493,7 +493,7 @@ class Finder:
             low, high = (ends[row] for ends in self._spans[name])
             if low <= when.high + when.within and high >= when.low - when.within:
                 near = f", within {when.within} years of {asked}" if when.within else f", may be {asked}"
-                return f"{word} {item[name]}{near if str(item[name]) != asked else ''}"
+                return f"{word} {say_date(item[name])}{near if str(item[name]) != asked else ''}"
         if not dated:
             return "no date to compare"
-        return f"not {asked}: " + ", ".join(f"{word} {item[name]}" for name, word in dated)
+        return f"not {asked}: " + ", ".join(f"{word} {say_date(item[name])}" for name, word in dated)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from cemgis import schema
-from cemgis.dates import bounds, years
+from cemgis.dates import bounds, say_date, years
 from cemgis.findings import Finding, find
 from cemgis.holdings import joined_rights
 from cemgis.layers import LAYERS
@@ -183,7 +183,7 @@ def _differences(people: pd.DataFrame, events: pd.DataFrame, pairs: pd.DataFrame
                 a, b = first[row], second[row]
                 if low[a] > high[b] or low[b] > high[a]:
                     word = "buried" if name == "date" else name
-                    said.setdefault(row, []).append(f"{word} {values[a]} and {values[b]}")
+                    said.setdefault(row, []).append(f"{word} {say_date(values[a])} and {say_date(values[b])}")
     names, sources = people["name"].to_numpy(dtype=object), people["source"].to_numpy(dtype=object)
     ids = people["person_id"].to_numpy(dtype=object)
     for row, words in said.items():

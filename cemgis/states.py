@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from cemgis.dates import bounds
+from cemgis.dates import bounds, say_date
 from cemgis.findings import Finding, find
 from cemgis.places import column_of, few
 
@@ -185,7 +185,7 @@ def _history(events: pd.DataFrame, ids: pd.Index, urns_only: _Flags) -> _History
     last = last.where((last == span["earliest"].astype(object)).to_numpy(dtype=bool), last + "~").to_numpy()
     order = pd.DataFrame({"space": space, "when": np.where(removal, last, first), "row": np.arange(len(space))})
     rows = order.sort_values(["space", "when", "row"], kind="stable").index.to_numpy()
-    words = kind.astype(object) + " " + np.where(date == "", "undated", date)
+    words = kind.astype(object) + " " + date.map(say_date).where(date != "", "undated").to_numpy()
     source = np.asarray(events["source"].astype(object), dtype=object)
     words = words + np.where(pd.isna(source), "", " (" + pd.Series(source, dtype=object).fillna("").to_numpy() + ")")
     return _History(space[rows], urn[rows], removal[rows], (kind == "move")[rows], words[rows], source[rows])
@@ -236,13 +236,13 @@ def _last_right(rights: pd.DataFrame | None, ids: pd.Index) -> _Objects:
     if rights is None or not len(rights):
         return result
     space = ids.get_indexer(pd.Index(np.asarray(rights["space_id"].astype(object)), dtype=object))
-    date = rights["date"].astype(object).where(rights["date"].notna(), "").to_numpy()
     since = bounds(rights["date"])["earliest"].astype(object)
     order = pd.DataFrame({"since": since.where(since.notna(), "").to_numpy()})
     order = order.sort_values("since", kind="stable").index.to_numpy()
     order = order[space[order] >= 0]
     part = column_of(rights, "part")
-    words = "right " + np.where(date == "", "undated", date) + " (" + rights["source"].fillna("").astype(object) + ")"
+    dated = rights["date"].astype(object).map(say_date, na_action="ignore").fillna("undated")
+    words = "right " + dated + " (" + rights["source"].fillna("").astype(object) + ")"
     words = words + (" to the " + part + " of its lot").where(part.notna(), "")
     # A right that was bought back or reclaimed is the ground's again, until it is sold once more.
     ended = column_of(rights, "kind").isin(_ENDS)

@@ -13,7 +13,17 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from cemgis.dates import birth_range, bounds, column_order, is_edtf, parse_age, parse_date, read_dates, years
+from cemgis.dates import (
+    birth_range,
+    bounds,
+    column_order,
+    is_edtf,
+    parse_age,
+    parse_date,
+    read_dates,
+    say_date,
+    years,
+)  # fmt: skip
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # names of its parser that are on their way out
@@ -288,3 +298,74 @@ def test_a_large_column_is_read_in_one_go():
     found = read_dates(pd.Series(days * 3))
     assert found.order == "day first"
     assert found.date.notna().all()
+
+
+# ---- in words ------------------------------------------------------------------------------------------------------
+
+SAID = {
+    "1887": "1887", "1887-03": "March 1887", "1887-03-04": "4 March 1887", "1887~": "about 1887", "1840~": "about 1840",
+    "1887-03?": "March 1887?", "1887%": "about 1887?", "1918-10?": "October 1918?", "188X": "1880s", "18XX": "1800s",
+    "180X": "between 1800 and 1809", "1902-21": "spring 1902", "1944-22": "summer 1944",
+    "1944-24~": "about winter 1944",
+    "[1887,1888]": "1887 or 1888", "[1888-03-04,1888-04-03]": "4 March or 3 April 1888",
+    "[1931-03-04,1931-04-03]": "4 March or 3 April 1931", "[1887-05-03,1887-05-04]": "3 or 4 May 1887",
+    "[1887-03,1887-04]": "March or April 1887", "[1731-02-11,1732-02-11]": "11 February 1731 or 11 February 1732",
+    "[1887,1888,1890]": "1887, 1888 or 1890", "{1887,1888}": "1887 and 1888",
+    "[1850..1860]": "between 1850 and 1860", "1850/1860": "between 1850 and 1860",
+    "[1888-03-04..1888-03-09]": "between 4 and 9 March 1888", "1817~/1820~": "between about 1817 and about 1820",
+    "../1860": "1860 or before", "1860/..": "1860 or later", "[..1860]": "1860 or before",
+    "[1860-05-02..]": "2 May 1860 or later",
+    "../1860~": "about 1860 or before", "[1887,1890..1892]": "1887 or between 1890 and 1892",
+    "XXXX-02-14": "14 February", "XX87": "'87", "1888-05-XX": "May 1888", "1888-XX-XX": "1888",
+    "188X-05": "May 188-", "18XX-05-03": "3 May 18--", "1950S2": "between 1900 and 1999",
+    "2004-06~-11": "about 11 June 2004", "1985-04-12T23:20:30Z": "12 April 1985",
+    # what nobody writes in a ledger, or is no date at all, stands as it is
+    "Y-17000000": "Y-17000000", "after the flood": "after the flood", "1944-99": "1944-99", "": "",
+}  # fmt: skip
+AGAIN = ("{", "Z", "XX", "Y-", "S2", ",1890", "-11", "flood", "-99")
+"""Signs of values whose words are for reading only: no ledger writes them."""
+
+
+@pytest.mark.parametrize(("value", "words"), SAID.items())
+def test_every_value_is_said_in_words(value, words):
+    assert say_date(value) == words
+    assert not re.search(r"[\[\]{}~%/X]|\.\.", words) or not is_edtf(value) or value.startswith("Y")
+
+
+@pytest.mark.parametrize("value", [value for value in SAID if value and not any(sign in value for sign in AGAIN)])
+def test_words_mean_the_same_days_again(value):
+    reading = parse_date(say_date(value))
+    assert reading.edtf is not None
+    both = bounds(pd.Series([value, reading.edtf]), about=2)
+    assert both.iloc[0].fillna("").tolist() == both.iloc[1].fillna("").tolist()
+
+
+def test_what_is_missing_says_nothing():
+    assert [say_date(value) for value in (None, pd.NA, float("nan"), pd.NaT)] == [""] * 4
+
+
+@given(st.text("0123456789-X~?%[]{},./ ", max_size=24))
+@settings(max_examples=400, deadline=None)
+def test_anything_is_said(text):
+    said = say_date(text)
+    assert said or not text.strip()
+    if not is_edtf(text.strip()):
+        assert said == text.strip()
+
+
+DAYS = st.dates(date(1700, 1, 1), date(2100, 1, 1))
+PLAIN = st.one_of(DAYS.map(lambda day: day.isoformat()), DAYS.map(lambda day: day.isoformat()[:7]),
+                  DAYS.map(lambda day: day.isoformat()[:4]))  # fmt: skip
+
+
+@given(PLAIN, PLAIN, st.sampled_from(["{0}", "{0}~", "{0}?", "{0}%", "[{0},{1}]", "[{0}..{1}]", "[..{0}]", "[{0}..]",
+                                      "{0}~/{1}~", "../{0}~"]))  # fmt: skip
+@settings(max_examples=400, deadline=None)
+def test_no_day_is_lost_or_won_by_saying_and_reading_again(one, two, form):
+    value = form.format(*sorted((one, two)))
+    if not is_edtf(value):
+        return
+    reading = parse_date(say_date(value))
+    assert reading.edtf is not None, say_date(value)
+    both = bounds(pd.Series([value, reading.edtf]), about=2)
+    assert both.iloc[0].fillna("").tolist() == both.iloc[1].fillna("").tolist(), (value, say_date(value), reading)

@@ -89,7 +89,7 @@ def test_a_wrong_word_or_year_puts_a_hit_further_down_and_does_not_rule_it_out()
     right, near, partly = (finder.find(text) for text in ("moses ilvuyen", "moses ilvuyen 1913", "ilvuyen moze"))
     assert {hits[0].name for hits in (right, near, partly)} == {"Moses Ilvuyen"}
     assert right[0].score > near[0].score > partly[0].score > 0
-    assert near[0].reasons[-1] == "not 1913: born 1840, died 1924-12-15"
+    assert near[0].reasons[-1] == "not 1913: born 1840, died 15 December 1924"
     assert partly[0].reasons == ("ilvuyen: as written, surname", "moze: not found in the name")
     # a year that is far off is worse than one nearly right, and somebody of that year comes first
     far, decade = (finder.find(f"ilvuyen {year}")[0].score for year in (1700, 1930))

@@ -208,18 +208,6 @@ def test_single_graves_odd_shapes_and_odd_names_are_packed_as_well():
     assert header["graves"]["n"] == 0
 
 
-def test_dates_in_words():
-    said = {
-        "1887": "1887", "1887-03": "March 1887", "1887-03-04": "4 March 1887", "1887~": "about 1887",
-        "1887-03?": "March 1887?", "1887%": "about 1887?", "188X": "1880s", "18XX": "1800s",
-        "[1887,1888]": "1887 or 1888", "[1888-03-04,1888-04-03]": "4 March 1888 or 3 April 1888",
-        "1850/1860": "between 1850 and 1860", "../1860": "1860 or before", "1860/..": "1860 or later",
-        "[..1860]": "1860 or before", "1902-21": "spring 1902", "1918-10?": "October 1918?",
-        "[1850..1860]": "between 1850 and 1860", "": "",
-    }  # fmt: skip
-    assert {value: public._say_date(value) for value in said} == said
-
-
 # ---- ways ----------------------------------------------------------------------------------------------------------
 
 

@@ -61,7 +61,7 @@ def test_a_square_holds_its_place(public):
     [("1850", "1918-09-12", "1918", "1850 – 1918"), ("1850~", None, "1900", "about 1850 – 1900"),
      (None, "1901?", None, "died 1901?"), (None, None, "[1887,1888]", "buried 1887 or 1888"),
      ("188X", None, None, "born 1880s"), (None, None, None, ""), (None, "1850/1860", None, "died 1850 to 1860"),
-     (None, "[..1899]", None, "died before 1899"), ("1790", "18XX", None, "1790 – 1800 to 1899")],
+     (None, "[..1899]", None, "died 1899 or before"), ("1790", "18XX", None, "1790 – 1800 to 1899")],
 )  # fmt: skip
 def test_years_are_said_as_far_as_they_are_known(born, died, buried, said):
     assert years_said(born, died, buried) == said

@@ -351,13 +351,13 @@ def state_of(*rows, kind="full", **more):
 def test_a_burial_occupies_its_space():
     state, burials, why, findings = state_of(("interment", "1901-02-03"))
     assert (state, burials, findings) == ("occupied", 1, [])
-    assert why == "interment 1901-02-03 (ledger.csv, line 2)"
+    assert why == "interment 3 February 1901 (ledger.csv, line 2)"
 
 
 def test_a_disinterred_space_is_disturbed_and_never_vacant():
     state, burials, why, findings = state_of(("interment", "1901"), ("disinterment", "1950-06-01"))
     assert (state, burials, findings) == ("disturbed, empty", 0, [])
-    assert why == "disinterment 1950-06-01 (ledger.csv, line 3)"
+    assert why == "disinterment 1 June 1950 (ledger.csv, line 3)"
 
 
 @pytest.mark.parametrize(

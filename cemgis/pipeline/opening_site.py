@@ -14,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from cemgis.backing import Backing, row_backing
+from cemgis.dates import say_years
 from cemgis.errors import InputError
 from cemgis.geometry import long_axis
 from cemgis.holdings import holders_now
@@ -166,7 +167,7 @@ class _SiteMaker:
             return "" if key is None else key
         one = self.names.loc[key]
         said = "" if pd.isna(one["name"]) else str(one["name"])
-        year = "" if pd.isna(one["date"]) else str(one["date"])[:4]
+        year = "" if pd.isna(one["date"]) else say_years(str(one["date"]))
         return " ".join(part for part in (said, year, f"({key})") if part)
 
     def _fresh(self, space_id: object) -> bool:

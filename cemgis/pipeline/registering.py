@@ -14,7 +14,7 @@ import pandas as pd
 
 from cemgis import edits, schema
 from cemgis.conflicts import conflicts, still_to_come
-from cemgis.dates import bounds
+from cemgis.dates import bounds, say_date
 from cemgis.errors import Gather, InputError
 from cemgis.files import geopackage
 from cemgis.files import records as record_files
@@ -380,7 +380,11 @@ def history(folder: Path, subject: str) -> dict[str, Any]:
 
 def _entry(layer: str, key: str, row: pd.Series) -> dict[str, Any]:
     when = next((str(row[name]) for name in _WHEN if name in row and not pd.isna(row[name])), None)
-    said = "; ".join(f"{name} {row[name]}" for name in _TOLD[layer] if name in row and not pd.isna(row[name]))
+    dated = {column.name for column in LAYERS[layer].columns if column.type == "date"}
+    said = "; ".join(
+        f"{name} {say_date(row[name]) if name in dated else row[name]}"
+        for name in _TOLD[layer] if name in row and not pd.isna(row[name])
+    )  # fmt: skip
     source = row["source"] if "source" in row and not pd.isna(row["source"]) else None
     first = bounds(pd.Series([when or ""]))["earliest"].iloc[0]
     return {
@@ -394,5 +398,6 @@ def say_history(found: Mapping[str, Any]) -> str:
     lines = [str(found["subject"]) + (f": right held by {', '.join(found['held_by'])}" if found["held_by"] else "")]
     for entry in found["entries"]:
         source = f" ({entry['source']})" if entry["source"] else ""
-        lines.append(f"  {entry['when'] or 'undated':22} {entry['layer']:13} {entry['said']}{source}")
+        when = entry["when"] if entry["layer"] == "records" else say_date(entry["when"])
+        lines.append(f"  {when or 'undated':22} {entry['layer']:13} {entry['said']}{source}")
     return "\n".join(lines)

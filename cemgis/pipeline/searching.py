@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from cemgis import schema
+from cemgis.dates import say_date
 from cemgis.disclosure import disclose
 from cemgis.errors import Gather, InputError
 from cemgis.files import geopackage
@@ -75,7 +76,7 @@ def say_hits(hits: Sequence[Hit], finder: Finder, *, staff: bool = False) -> str
     lines = []
     for hit in hits:
         dates = [
-            f"{word} {value}"
+            f"{word} {say_date(value)}"
             for word, value in (("born", hit.born), ("died", hit.died), ("buried", hit.buried))
             if value
         ]

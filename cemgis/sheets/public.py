@@ -17,7 +17,7 @@ import pandas as pd
 import shapely
 import typst
 
-from cemgis.dates import years
+from cemgis.dates import say_years
 from cemgis.disclosure import PublicGround
 from cemgis.drawing import printable, round_step, text_width
 from cemgis.errors import CemgisError, InputError
@@ -49,25 +49,6 @@ _ROOM_FOR_LIST = 100.0  # points under the leaflet's map from which its list sta
 # ---- words -----------------------------------------------------------------------------------------------------------
 
 
-def _year(edtf: str | None) -> str:
-    if edtf is None or pd.isna(edtf):
-        return ""
-    span = years(pd.Series([edtf], dtype="string")).iloc[0]
-    first, last = span["earliest"], span["latest"]
-    if pd.isna(first) or pd.isna(last):
-        return f"before {last}" if pd.isna(first) and not pd.isna(last) else f"after {first}" if pd.isna(last) else ""
-    if first == last:
-        return f"{'about ' if '~' in edtf or '%' in edtf else ''}{first}{'?' if '?' in edtf else ''}"
-    if last - first == 9 and first % 10 == 0:
-        return f"{first}s"
-    return f"{first} or {last}" if last - first == 1 else f"{first} to {last}"
-
-
-@lru_cache(maxsize=1 << 14)
-def _year_of(edtf: str) -> str:
-    return _year(edtf)
-
-
 def years_said(born: Any, died: Any, buried: Any) -> str:
     """Say a life in years, as far as it is known.
 
@@ -76,7 +57,7 @@ def years_said(born: Any, died: Any, buried: Any) -> str:
     >>> years_said("1850~", "1918-09-12", None), years_said(None, None, "1871"), years_said("188X", None, None)
     ('about 1850 – 1918', 'buried 1871', 'born 1880s')
     """
-    b, d, at = ("" if value is None or pd.isna(value) else _year_of(str(value)) for value in (born, died, buried))
+    b, d, at = ("" if value is None or pd.isna(value) else say_years(str(value)) for value in (born, died, buried))
     if b and (d or at):
         return f"{b} – {d or at}"
     return f"died {d}" if d else f"buried {at}" if at else f"born {b}" if b else ""

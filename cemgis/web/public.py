@@ -16,7 +16,7 @@ import pandas as pd
 import shapely
 
 from cemgis import __version__
-from cemgis.dates import years
+from cemgis.dates import say_date, years
 from cemgis.disclosure import PublicGround
 from cemgis.errors import InputError
 from cemgis.names import letter_tables
@@ -40,11 +40,6 @@ _FULL_DAY = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?")
 _WORD = re.compile(r"\w+")
 _BORN = frozenset(("née", "nee", "geb", "geborene"))  # what stands before a maiden name
 _SPECIAL = 20_000  # years from here on are numbers of dates that are no plain day, month or year
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-    "December",
-)  # fmt: skip
-_SEASONS = {21: "spring", 22: "summer", 23: "autumn", 24: "winter"}
 _KINDS = {b"\xff\xd8\xff": "image/jpeg", b"\x89PNG\r\n\x1a\n": "image/png", b"RIFF": "image/webp"}
 
 
@@ -340,60 +335,6 @@ def _outlines(page: Floats, four: npt.NDArray[np.bool_], groups: pd.DataFrame, s
 # ---- people ---------------------------------------------------------------------------------------------------------
 
 
-def _say_day(text: str) -> str:
-    """One date of the format in words; the text itself where it has no simple ones."""
-    found = _FULL_DAY.fullmatch(text)
-    if found is not None:
-        month = int(found[2] or 0)
-        word = (
-            _MONTHS[month - 1]
-            if 1 <= month <= 12
-            else {21: "spring", 22: "summer", 23: "autumn", 24: "winter"}.get(month, "")
-        )
-        day = str(int(found[3])) if found[3] else ""
-        return " ".join(part for part in (day, word, found[1]) if part)
-    return text
-
-
-def _say_date(text: str) -> str:
-    """Say a value of the Extended Date/Time Format in words.
-
-    Examples
-    --------
-    >>> [_say_date(text) for text in ("1887~", "188X", "[1887,1888]", "1850/1860", "../1860", "1902-21", "1918-10?")]
-    ['about 1887', '1880s', '1887 or 1888', 'between 1850 and 1860', '1860 or before', 'spring 1902', 'October 1918?']
-    """
-    body = text.strip()
-    if body.startswith("[") and body.endswith("]"):
-        inside = body[1:-1]
-        if inside.startswith(".."):
-            return f"{_say_date(inside[2:])} or before"
-        if inside.endswith(".."):
-            return f"{_say_date(inside[:-2])} or later"
-        if ".." in inside:
-            low, _, high = inside.partition("..")
-            return f"between {_say_date(low)} and {_say_date(high)}"
-        return " or ".join(_say_date(part) for part in inside.split(",")[:4])
-    if "/" in body:
-        low, _, high = body.partition("/")
-        if low in ("", ".."):
-            return f"{_say_date(high)} or before"
-        if high in ("", ".."):
-            return f"{_say_date(low)} or later"
-        return f"between {_say_date(low)} and {_say_date(high)}"
-    if body.endswith("%"):
-        return f"about {_say_day(body[:-1])}?"
-    if body.endswith("~"):
-        return f"about {_say_day(body[:-1])}"
-    if body.endswith("?"):
-        return f"{_say_day(body[:-1])}?"
-    if re.fullmatch(r"\d{3}X", body):
-        return f"{body[:3]}0s"
-    if re.fullmatch(r"\d\dXX", body):
-        return f"{body[:2]}00s"
-    return _say_day(body)
-
-
 def _dates(packer: Packer, table: pd.DataFrame) -> tuple[dict[str, Any], list[list[Any]]]:
     """Pack the three dates; those that are no plain day, month or year stand in a list with their words and years."""
     special: dict[str, int] = {}
@@ -425,7 +366,7 @@ def _dates(packer: Packer, table: pd.DataFrame) -> tuple[dict[str, Any], list[li
     listed = list(special)
     told = years(pd.Series(listed, dtype=object)) if listed else pd.DataFrame({"earliest": [], "latest": []})
     spans = told.astype(object).where(told.notna(), None).to_numpy().tolist()
-    words = [[_say_date(text), *span] for text, span in zip(listed, spans, strict=True)]
+    words = [[say_date(text), *span] for text, span in zip(listed, spans, strict=True)]
     return {
         "born": [packer.integers(item["born"], steps=False) for item in (year, month_day)],
         "died": [packer.integers(item["died"], steps=False) for item in (year, month_day)],

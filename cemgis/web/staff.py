@@ -12,11 +12,12 @@ import pandas as pd
 import shapely
 
 from cemgis import __version__
+from cemgis.dates import say_date
 from cemgis.drawing import Facts, Underlay, heads_settled, north_words, say_unsettled, unsettled_heads
 from cemgis.errors import InputError
 from cemgis.layers import LAYERS
 from cemgis.reference import to_lonlat
-from cemgis.schema import Layer
+from cemgis.schema import Column, Layer
 from cemgis.web.packing import Packer, grid_polynomial, mercator
 from cemgis.web.page import assemble, own
 from cemgis.web.picture import webp
@@ -186,7 +187,7 @@ def _pack_layer(packer: Packer, layer: Layer, table: pd.DataFrame, suffix: str) 
         "n": len(table),
         "label": _LABELS.get(layer.name, ""),
         "shut": layer.name in _SHUT,
-        "columns": [packer.column(table[column.name], column, suffix) for column in layer.columns],
+        "columns": [packer.column(_told(table[column.name], column), column, suffix) for column in layer.columns],
     }
     if layer.geometry is not None:
         told |= {
@@ -206,6 +207,11 @@ def _pack_layer(packer: Packer, layer: Layer, table: pd.DataFrame, suffix: str) 
             ],
         }
     return told
+
+
+def _told(values: pd.Series, column: Column) -> pd.Series:
+    """Dates in words; everything else as it is."""
+    return values.map(say_date, na_action="ignore") if column.type == "date" else values
 
 
 def _plain() -> list[Any]:
