@@ -221,3 +221,15 @@ def test_an_installed_wheel_runs_the_demo_in_an_empty_folder(tmp_path):
     assert done.returncode == 0, done.stderr
     assert (empty / "demo-ground" / "ground.gpkg").exists()
     assert [path.name for path in empty.iterdir()] == ["demo-ground"]
+
+
+def test_everything_the_pipeline_offers_is_there_when_it_is_asked_for() -> None:
+    asked = "from cemgis import pipeline; print([name for name in pipeline.__all__ if not hasattr(pipeline, name)])"
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_a_search_does_not_import_what_draws() -> None:
+    asked = "from cemgis import pipeline; import sys; pipeline.load_finder; print('matplotlib' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
