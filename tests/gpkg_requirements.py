@@ -1,7 +1,7 @@
 """Requirements of the GeoPackage standard as checks in SQL: OGC 12-128r19, version 1.4.0.
 
-Numbers are the standard's own. Requirement 4 (no extension from elsewhere) fails with any ``layer_styles`` table and is
-told apart: `foreign_extensions` returns what breaks it.
+Numbers are the standard's own. Requirement 4 (no extension from elsewhere) fails with tables of our own and is told
+apart: `foreign_extensions` returns what breaks it.
 """
 
 from __future__ import annotations

@@ -2,10 +2,10 @@
 
 A file written here holds, besides the layers: the schema extension (what each column means, its choices and ranges),
 ISO 19115 metadata, a style for each layer in ``layer_styles``, and two tables of our own, ``cemgis_file`` (form, unit,
-time) and ``cemgis_written`` (each layer's hash and a compressed copy of it as it was written). The last three tables
-are no part of the GeoPackage standard; they are registered as extensions, so strict conformance to its requirement 4
-("no extension from elsewhere") fails, as it does with any file that has ``layer_styles``. All its other requirements
-hold.
+time) and ``cemgis_written`` (each layer's hash and a compressed copy of it as it was written). ``layer_styles`` is a
+table without geometry among the contents: GDAL 3.6 hides it from a desktop program where it is not. The two of our own
+are registered as an extension, so strict conformance to requirement 4 ("no extension from elsewhere") fails. All other
+requirements hold.
 
 One process never opens one file through two copies of SQLite at the same time: closing one would drop the other's
 locks. Here GDAL is always closed before ``sqlite3`` opens the file, and the other way round.
@@ -96,6 +96,12 @@ _GDAL_ERRORS = (
 _AWAY = "Move it away, look at what it still holds, and build again."
 _SPEC = "http://www.geopackage.org/spec140/#extension_"
 _ISO = "http://www.isotc211.org/2005/gmd"
+
+FROM_THE_TOP = (
+    "findings", "clearances", "openings", "searches", "control", "gates", "readings", "occupations", "markers",
+    "corners", "monuments", "probable_graves", "vaults", "sections", "lots", "spaces", "obstacles", "drives",
+)  # fmt: skip
+"""Layers as they lie upon one another: a desktop program lists and stacks them as they come in the file."""
 
 # Table definitions: OGC 12-128r19, annexes C and F.
 _TABLES = """
@@ -312,8 +318,9 @@ def _beside(moment: str) -> Iterator[None]:
 def _write_layers(path: Path, made: Mapping[str, Any], unit: Unit, crs: pyproj.CRS, moment: str) -> None:
     found = crs.to_authority(min_confidence=100)
     named = f"{found[0]}:{found[1]}" if found else crs.to_wkt()
+    ranks = {name: rank for rank, name in enumerate(FROM_THE_TOP)}
     with _beside(moment):
-        for name, table in made.items():
+        for name, table in sorted(made.items(), key=lambda item: ranks.get(item[0], len(ranks))):
             layer = LAYERS[name]
             written = [column.written(unit) for column in layer.columns]
             options = {"FID": "fid", "IDENTIFIER": _title(name), "DESCRIPTION": layer.doc}
@@ -370,6 +377,11 @@ def _describe(
                 "VALUES ('', '', ?, ?, ?, ?, '', 1, ?, ?, NULL, ?)",
                 (name, _SHAPE, name, qml(layer, unit), layer.doc, _AUTHOR, facts["stamp"]),
             )
+    run(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
+        "VALUES ('layer_styles', 'attributes', 'layer_styles', 'How a desktop program draws each layer.', ?)",
+        (facts["stamp"],),
+    )
     for name, value in facts.items():
         run("INSERT INTO cemgis_file VALUES (?, ?)", (name, value))
     hashes = {name: digest.result() for name, (digest, _) in kept.items()}
@@ -385,7 +397,6 @@ def _describe(
         ("gpkg_metadata", "gpkg_metadata", f"{_SPEC}metadata", "read-write"),
         ("gpkg_metadata_reference", "gpkg_metadata", f"{_SPEC}metadata", "read-write"),
         # A reader that does not know these misses no data: the scope says so, and keeps it from warning.
-        ("layer_styles", f"{_AUTHOR}_layer_styles", "Styles by layer, as desktop programs keep them.", "write-only"),
         ("cemgis_file", f"{_AUTHOR}_written", ours, "write-only"),
         ("cemgis_written", f"{_AUTHOR}_written", ours, "write-only"),
     ):

@@ -1,7 +1,7 @@
 """How a desktop GIS shows a layer: a style in QML, the XML form such a program keeps in a GeoPackage.
 
 The element and property names are from memory of files in that form. One such program, version 3.22, was seen to open
-a file so styled: every class, hatch, mark and label as declared.
+a file so styled: every class, hatch, mark, label, name of a column and list of values as declared, layers in their order.
 """
 
 from __future__ import annotations
@@ -50,6 +50,8 @@ LABELS: Final = {
 }
 """Labels by layer. Scales follow from the sizes of what is labelled."""
 
+_NEAR: Final = {"readings": 300, "occupations": 300, "corners": 2_000, "clearances": 2_000}
+_ABOVE_NOTHING: Final = {"clearances": "shortfall"}  # drawn only where the column says that something is missing
 _LINE_MM = 0.26  # hairline of a plotted plan, from memory
 _HATCH_MM = 1.6
 _HATCH_LINE_MM = 0.18
@@ -124,6 +126,9 @@ def qml(layer: Layer, unit: Unit | None = None) -> str:
             "labelsEnabled": "1" if label else "0",
         },
     )
+    if layer.name in _NEAR:  # so many that they hide the ground from further off
+        root.attrib |= {"hasScaleBasedVisibilityFlag": "1", "minScale": str(_NEAR[layer.name]), "maxScale": "0"}
+        root.set("styleCategories", root.get("styleCategories", "") + "|Rendering")
     kind = _KIND[layer.geometry]
     symbols = layer.symbols or {"": _PLAIN}
     common = {"forceraster": "0", "symbollevels": "0", "enableorderby": "0"}
@@ -138,6 +143,14 @@ def qml(layer: Layer, unit: Unit | None = None) -> str:
                 "category",
                 {"value": value, "label": symbol.word, "symbol": str(number), "render": "true"},
             )
+    elif layer.name in _ABOVE_NOTHING:
+        column = next(item for item in layer.columns if item.name == _ABOVE_NOTHING[layer.name])
+        renderer = ET.SubElement(root, "renderer-v2", {"type": "RuleRenderer", **common})
+        rules = ET.SubElement(renderer, "rules", {"key": f"{layer.name}"})
+        which = f'"{column.written(unit) if unit else column.name}" > 0'
+        ET.SubElement(
+            rules, "rule", {"key": f"{layer.name}-0", "filter": which, "symbol": "0", "label": symbols[""].word}
+        )
     else:
         renderer = ET.SubElement(root, "renderer-v2", {"type": "singleSymbol", **common})
     drawn = ET.SubElement(renderer, "symbols")
@@ -147,6 +160,7 @@ def qml(layer: Layer, unit: Unit | None = None) -> str:
         _labels(root, label, kind)
     if unit is not None:
         _fields(root, layer, unit)
+        ET.SubElement(root, "previewExpression").text = f'"{layer.key}"'
     ET.SubElement(root, "layerGeometryType").text = {"marker": "0", "line": "1", "fill": "2"}[kind]
     ET.indent(root, " ")
     body = ET.tostring(root, encoding="unicode")
