@@ -1,7 +1,7 @@
 """How a desktop GIS shows a layer: a style in QML, the XML form such a program keeps in a GeoPackage.
 
 The element and property names are from memory of files in that form. One such program, version 3.22, was seen to open
-a file so styled: every class, hatch, mark, label, name of a column and list of values as declared, layers in their order.
+a file so styled: every class, hatch, mark, label, name and list of values as declared, layers in their order.
 """
 
 from __future__ import annotations
