@@ -598,6 +598,8 @@ _OPENINGS = Layer(
         _text("photo", "name of a photograph"),
         _text("stored", "where it waits"),
         _text("because", "why it was abandoned", ABANDONED),
+        _text("without_order", "why there was no order"),
+        _text("ordered_for", "who the order names, where it is not who was buried"),
         _text("stones", "stones moved, and those set again"),
         _text("former", "numbers of its place that nobody uses now"),
         _text("note", "what was noted"),

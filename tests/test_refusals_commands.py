@@ -69,6 +69,7 @@ def lay(folder, files):
 )  # fmt: skip
 def test_what_was_measured(run, tmp_path, given, words):
     whole = {"state": "closed", "who": "E. Tarn", "day": "2026-05-04", "container": "concrete vault"} | given
+    whole.setdefault("without_order", "word of mouth")
     refused(words, pipeline.close_opening, tmp_path, "B-10-2", run=run, **whole)
     assert not list(tmp_path.iterdir())
 
@@ -81,7 +82,8 @@ def test_a_vault_that_lies_elsewhere(run, tmp_path):
     # each corner is near enough to the space, but together they lie beside it
     corners = dig_corners(middle + 4.2 * across, heads, 34 / 12, 7.5)
     shots = [f"{name}, {x:.3f}, {y:.3f}" for name, (x, y) in zip(CORNERS, corners, strict=True)]
-    given = {"state": "closed", "who": "E. Tarn", "day": "2026-05-04", "container": "concrete vault", "shots": shots}
+    given = {"state": "closed", "who": "E. Tarn", "day": "2026-05-04", "container": "concrete vault", "shots": shots,
+             "without_order": "word of mouth"}  # fmt: skip
     refused("outside of B-10-2. Check the markers, the side of the line", pipeline.close_opening, tmp_path, "B-10-2",
             run=run, **given)  # fmt: skip
     assert not list(tmp_path.iterdir())
@@ -95,13 +97,12 @@ def test_openings_that_follow_one_another(run, tmp_path):
         run.records.append(pipeline.close_opening(tmp_path, "B-10-2", state=state, day=day, **(given | more)))
 
     try:
-        close("closed", "2026-05-04")
-        refused("it is closed already. Withdraw that record if it is wrong.", close, "opened", "2026-05-05")
-        refused("it is closed already. Withdraw that record if it is wrong.", close, "abandoned", "2026-05-05",
-                because="rock")  # fmt: skip
+        close("closed", "2026-05-04", without_order="word of mouth")
+        refused("it is closed already. Withdraw that record, ", close, "opened", "2026-05-05")
+        refused("it is closed already. Withdraw that record, ", close, "abandoned", "2026-05-05", because="rock")
         close("settled", "2026-07-04")
-        refused("the opening B-10-2/1 is settled. Nothing is to settle.", close, "settled", "2026-07-05")
-        close("opened", "2026-08-01")
+        refused("it is settled. Record first how it was closed.", close, "settled", "2026-07-05")
+        close("opened", "2026-08-01", without_order="word of mouth")
         order = tmp_path / "order.toml"
         order.write_text('space = "B-10-2"\n', encoding="utf-8")
         planned = pipeline.open_grave(run.ground.folder, "B-10-2", order=order, container="concrete vault", run=run,

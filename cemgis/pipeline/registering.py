@@ -295,7 +295,7 @@ _TOLD = {
     "kin": ("relation", "other_name", "by", "why"),
     "memories": ("text", "about", "told_by", "as_written"),
     "inscriptions": ("name", "born", "died", "text", "photo", "as_written"),
-    "openings": ("state", "person_id", "note"),
+    "openings": ("state", "person", "without_order", "ordered_for", "note"),
     "findings": ("kind", "reason", "todo"),
     "spaces": ("state", "state_why", "heads", "heads_reason"),
     "niches": ("state", "state_why"),
