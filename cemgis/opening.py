@@ -42,6 +42,7 @@ __all__ = [
     "contacts",
     "depth_window",
     "excavation",
+    "out_of_date",
     "parse_order",
     "place_dig",
     "plan_opening",
@@ -57,6 +58,7 @@ VERDICTS = ("do not open", "settle first", "nothing on record against it")
 SOILS = ("A", "B", "C", "rock")
 NUMBERINGS = ("today", "former")
 
+_MONTHS = ("Jan", "Feb", "March", "April", "May", "June", "July", "Aug", "Sept", "Oct", "Nov", "Dec")
 _GRAVES = ("vault", "burial", "probable grave")
 _STEP = 1.0 / 24.0  # half an inch of a foot; digs are shifted by whole steps
 _SPOIL_HEIGHT = 1.5  # feet a spoil heap is taken to stand; no source
@@ -101,6 +103,8 @@ class Order:
     water, frost : float or None
         Depth of water that is known of; of frost as measured.
     note : str or None
+    container : str or None
+        Name of what is to be set, as ``ground.toml`` declares it.
     """
 
     space: str
@@ -120,9 +124,21 @@ class Order:
     water: float | None = None
     frost: float | None = None
     note: str | None = None
+    container: str | None = None
 
 
-_TEXTS = ("space", "person", "ordered_by", "authorised_by", "right", "permit", "confirmed_by", "utilities", "note")
+_TEXTS = (
+    "space",
+    "person",
+    "ordered_by",
+    "authorised_by",
+    "right",
+    "permit",
+    "confirmed_by",
+    "utilities",
+    "note",
+    "container",
+)
 _KNOWN = (*_TEXTS, "date", "time", "infant", "levels", "soil", "water", "frost", "numbering")
 
 
@@ -142,7 +158,7 @@ def parse_order(text: str, unit: Unit, where: str = "order.toml") -> Order:
     ----------
     text : str
         TOML: ``space``, ``person``, ``ordered_by``, ``authorised_by``, ``right``, ``permit``, ``confirmed_by``,
-        ``utilities``, ``note`` (text); ``date``, ``time``; ``infant``; ``levels``; ``soil``; ``water``, ``frost``
+        ``utilities``, ``note``, ``container`` (text); ``date``, ``time``; ``infant``; ``levels``; ``soil``; ``water``, ``frost``
         (lengths with their unit); ``numbering``.
     unit : Unit
     where : str
@@ -533,6 +549,29 @@ def say(length: float, unit: Unit) -> str:
     ('4 ft 6 in', '1.37 m')
     """
     return feet_and_inches(length) if unit.is_foot else say_length(length, unit)
+
+
+def out_of_date(order: Order, day: str) -> str:
+    """Say that the day of an order lies before the day its sheets are made; empty where it does not.
+
+    Parameters
+    ----------
+    order : Order
+    day : str
+        ISO day on which the sheets are made.
+
+    Examples
+    --------
+    >>> out_of_date(Order("B-12-1", date="2026-05-04"), "2026-11-25")
+    'Ordered for 4 May 2026, sheet made on 25 Nov 2026: ask whether this order still stands.'
+    >>> out_of_date(Order("B-12-1", date="2026-05-04"), "2026-05-04")
+    ''
+    """
+    if order.date is None or order.date >= day:
+        return ""
+    told = [datetime.date.fromisoformat(one) for one in (order.date, day)]
+    words = [f"{one.day} {_MONTHS[one.month - 1]} {one.year}" for one in told]
+    return f"Ordered for {words[0]}, sheet made on {words[1]}: ask whether this order still stands."
 
 
 def _frame(azimuth: float) -> tuple[Floats, Floats]:

@@ -14,7 +14,9 @@ from pathlib import Path
 
 import pytest
 
-from cemgis import cli
+from cemgis import cli, pipeline
+from cemgis.ground import parse_ground
+from cemgis.opening import parse_order
 
 ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "data" / "demo"
@@ -152,6 +154,20 @@ def test_a_new_ground_can_be_read_and_says_what_is_missing(tmp_path, capsys):
     assert "section" in capsys.readouterr().err
     assert cli.main(["new", str(folder)]) == 2
     assert "not empty" in capsys.readouterr().err
+
+
+def test_the_examples_of_a_new_ground_can_be_used(tmp_path):
+    pipeline.new_ground(tmp_path / "hill", "EPSG:6549")
+    text = (tmp_path / "hill" / "ground.toml").read_text(encoding="utf-8")
+    ground = parse_ground(re.sub(r"(?m)^# (?=\[|[a-z_]+ = )", "", text), tmp_path / "hill")
+    assert {item.kind for item in ground.containers} == {"vault", "urn"}
+    assert [item.layer for item in ground.features] == ["drives"]
+    told = ground.equipment
+    # what every opening asks for is named, so that the first one does not ask again and again
+    assert None not in (told.straps, told.machine_width, told.shoring, told.pump, told.boards, ground.call)
+    order = parse_order("\n".join(re.findall(r"(?m)^#     (\w+ = .*)$", text)), ground.unit)
+    assert ground.container(order.container)
+    assert None not in (order.person, order.date, order.permit, order.right, order.confirmed_by, order.utilities)
 
 
 def test_usage_errors_exit_2(capsys, tmp_path):

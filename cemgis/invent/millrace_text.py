@@ -378,6 +378,7 @@ authorised_by = "Corin Ilvstrom"
 permit = "T-2026-121"
 confirmed_by = "E. Tarn, sexton"
 utilities = "ticket 2611800377 of 2026-05-08"
+container = "concrete vault"
 date = 2026-05-12
 time = "13:00"
 """,
@@ -391,6 +392,7 @@ right = "deed 4/39"
 permit = "T-2026-118"
 confirmed_by = "E. Tarn, sexton"
 utilities = "ticket 2611800342 of 2026-05-01"
+container = "concrete vault"
 date = 2026-05-04
 time = "10:30"
 """,
@@ -403,6 +405,7 @@ authorised_by = "Osric Pellamy"
 permit = "T-2026-125"
 confirmed_by = "E. Tarn, sexton"
 utilities = "ticket 2611800401 of 2026-05-15"
+container = "concrete vault"
 date = 2026-05-19
 time = "11:00"
 """,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,11 +15,13 @@ from cemgis import sheets
 from cemgis.errors import InputError
 from cemgis.files.descriptions import read_description
 from cemgis.files.whole import input_error, write_bytes, write_text
-from cemgis.opening import VERDICTS, Order, Plan, parse_order, plan_opening, say
+from cemgis.opening import VERDICTS, Order, Plan, out_of_date, parse_order, plan_opening, say
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.evidence import read_ground
 from cemgis.pipeline.facts import map_facts
 from cemgis.pipeline.opening_site import find_space, say_value, site_of, tie_numbers
+from cemgis.pipeline.recording import today
+from cemgis.places import label_key
 from cemgis.reference import to_lonlat
 from cemgis.units import say_length
 
@@ -40,12 +42,15 @@ class Planned:
     run : Run
     made : list of Path
     record : dict or None
+    remarks : tuple of str
+        What to ask about the order before anything else.
     """
 
     plan: Plan
     run: Run
     made: list[Path] = field(default_factory=list)
     record: dict[str, Any] | None = None
+    remarks: tuple[str, ...] = ()
 
     def words(self) -> str:
         """Say the verdict and its reasons."""
@@ -54,6 +59,7 @@ class Planned:
         if self.plan.verdict == VERDICTS[2]:
             lines.append("  Probe before you dig. A person signs.")
         lines += [f"  {reason.verdict}: {reason.text}." for reason in self.plan.reasons]
+        lines += [f"  {remark}" for remark in self.remarks]
         strike_words = f"{100 * self.plan.strike.any:.1f} %"
         lines.append(f"  chance of striking a neighbour {strike_words}; earth left {say(self.plan.earth_left, unit)}")
         if self.plan.ties is not None and self.plan.verdict != VERDICTS[0]:
@@ -72,6 +78,8 @@ class Planned:
             "space": self.plan.site.space_id,
             "verdict": self.plan.verdict,
             "reasons": [{"verdict": reason.verdict, "text": reason.text} for reason in self.plan.reasons],
+            "remarks": list(self.remarks),
+            "container": self.plan.container.name,
             "strike": self.plan.strike.any,
             "earth_left": self.plan.earth_left,
             "radius_95": None if self.plan.ties is None else self.plan.ties.radius,
@@ -98,8 +106,8 @@ def plan(run: Run, order: Order, container: Container) -> Plan:
 
 
 def open_grave(
-    folder: Path, space: str, *, order: Path, container: str, out: Path | None = None, paper: str = "both",
-    run: Run | None = None,
+    folder: Path, space: str, *, order: Path, container: str | None = None, out: Path | None = None,
+    paper: str = "both", run: Run | None = None, day: str | None = None,
 ) -> Planned:  # fmt: skip
     """Plan an opening and write its sheets: the opening sheet, the checker's sheet, the phone page.
 
@@ -109,14 +117,16 @@ def open_grave(
     space : str
     order : Path
         TOML file with the order.
-    container : str
-        Name in ``ground.toml``.
+    container : str, optional
+        Name in ``ground.toml``; goes before what the order names, and the sheets say so.
     out : Path, optional
         Folder for the sheets; ``sheets/<space>`` of the ground when left out.
     paper : str
         ``letter``, ``A4`` or ``both``.
     run : Run, optional
         Computed already.
+    day : str, optional
+        ISO day on which the sheets are made; today when left out. An order for an earlier day is remarked upon.
 
     Raises
     ------
@@ -128,11 +138,19 @@ def open_grave(
         ordered = parse_order(read_description(order, str(order)), ground.unit, order.name)
     except InputError as error:
         try:
-            ground.container(container)
+            if container is not None:
+                ground.container(container)
         except InputError as other:
             raise InputError(*error.problems, *other.problems) from None
         raise
-    box = ground.container(container)
+    name = container or ordered.container
+    if name is None:
+        there = ", ".join(item.name for item in ground.containers) or "none is declared"
+        raise InputError.of(
+            order.name, "it names no container, and none was given",
+            f'Write container = "..." in it, or give --container: {there}.',
+        )  # fmt: skip
+    box = ground.container(name)
     run = compute(folder) if run is None else run
     space_id = find_space(run, space)
     site = site_of(
@@ -141,7 +159,10 @@ def open_grave(
     made = plan_opening(
         site, ordered, box, ground.equipment, rules=ground.rules, unit=ground.unit, tie_numbers=tie_numbers(ground)
     )  # fmt: skip
-    planned = Planned(made, run)
+    remarks = [out_of_date(ordered, day or today())]
+    if ordered.container is not None and label_key(ordered.container) != label_key(box.name):
+        remarks.append(f"The order names the container {ordered.container}; this is planned for {box.name}, as told.")
+    planned = Planned(made, run, remarks=tuple(remark for remark in remarks if remark))
     planned.made += _write_sheets(folder, planned, out, paper)
     return planned
 
@@ -153,7 +174,7 @@ def _write_sheets(folder: Path, planned: Planned, out: Path | None, paper: str) 
         target.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise input_error(target, error) from error
-    context = context_of(run, planned.plan)
+    context = replace(context_of(run, planned.plan), remarks=planned.remarks)
     papers = ("letter", "A4") if paper == "both" else (paper,)
     made = []
     for name in papers:

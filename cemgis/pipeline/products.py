@@ -361,9 +361,6 @@ def _demo_source() -> Path:
     return inside if inside.is_dir() else Path(__file__).resolve().parents[2] / "data" / "demo"
 
 
-_DEMO_CONTAINER = "concrete vault"
-
-
 def demo(folder: Path) -> Run:
     """Copy the demo's evidence to a folder, unless it is there; build it, plan the openings ordered, publish.
 
@@ -380,13 +377,13 @@ def demo(folder: Path) -> Run:
     elif read_ground(folder).name != read_ground(source).name:
         raise InputError.of(str(folder), "it holds another ground", "Name an empty or new folder for the demo.")
     run = build(folder)
+    own = run.as_of.date().isoformat()  # of the demo's own day, so that it is the same whenever it is made
     for order in sorted((folder / "orders").glob("*.toml")):
         log.info("planning the opening of %s", order.stem)
-        planned = open_grave(folder, order.stem, order=order, container=_DEMO_CONTAINER, paper="letter", run=run)
+        planned = open_grave(folder, order.stem, order=order, paper="letter", run=run, day=own)
         run.said.append(planned.words().splitlines()[0])
         run.made += planned.made
-    # of the demo's own day, so that it is the same whenever it is made
-    done = publish(folder, day=run.as_of.date().isoformat())
+    done = publish(folder, day=own)
     run.said.append(f"Published as of {done.as_of}: {done.people:,} people.")
     run.made += done.made
     return run
@@ -409,6 +406,7 @@ _TEMPLATE = """\
 schema_version = 1
 name = "{name}"
 crs = "{crs}"
+# call = "..."                    # whom to call when bones or a casket are met where nobody lies; it is on every sheet
 
 # One entry for each file a receiver made. `corrections`: the correction service or base station it was made with;
 # `reference`: what that service delivers. Ask whoever set it up; the label inside the file is often wrong.
@@ -453,6 +451,56 @@ crs = "{crs}"
 # spaces = 4
 # facing = "east"
 # from = "left"
+
+# ---- what lies and stands there: an opening is cleared against it ----
+# Without drives nobody can say whether the machine gets to a grave. Shapes from a survey or drawn in a desktop GIS.
+# [[features]]
+# layer = "drives"                # also vaults, monuments, probable_graves, obstacles, gates
+# file = "survey/drives.geojson"
+# reference = "{crs}"
+# sigma = "0.5 ft"
+
+# Who lies where, and who holds the right: without a right on record every opening is "settle first".
+# [[register]]
+# file = "register/ledger.csv"
+
+# ---- what an opening takes ----
+# One for each thing that is set; an order names one of them.
+# [[container]]
+# name = "concrete vault"
+# length = "90 in"                # outside
+# width = "34 in"
+# height = "36 in"
+
+# [[container]]
+# name = "urn vault"
+# kind = "urn"                    # "vault" when left out; "none" for a casket without a vault
+# length = "14 in"
+# width = "14 in"
+# height = "12 in"
+
+# [equipment]
+# straps = "8 ft"                 # how deep they reach: the deepest a container can be set
+# machine = "small backhoe"
+# machine_width = "5 ft 6 in"     # what it needs between stones
+# tape = "100 ft"
+# shoring = "hydraulic shores, two sets, in the barn"
+# pump = "2 in pump in the barn"
+# boards = "four 2 in oak boards, 8 ft"
+
+# An order is a TOML file of its own (orders/NAME.toml, `cemgis open FOLDER SPACE --order FILE`):
+#     space = "A-12-1"
+#     person = "..."
+#     date = 2026-05-04           # of the service
+#     time = "10:30"
+#     container = "concrete vault"
+#     permit = "..."
+#     ordered_by = "..."
+#     authorised_by = "..."       # who holds the right, and under
+#     right = "..."               # which instrument
+#     confirmed_by = "..."        # who checked on the ground that it is this space
+#     utilities = "..."           # number and day of the utility-locate ticket
+#     soil = "C"                  # A, B, C or rock, as the competent person says
 """
 
 
@@ -470,7 +518,7 @@ def new_ground(folder: Path, crs: str) -> Path:
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise InputError.of(str(folder), "it is not empty", "Name an empty or new folder.")
     try:
-        for name in ("plat", "readings", "register", "survey", "records"):
+        for name in ("orders", "plat", "readings", "register", "survey", "records"):
             (folder / name).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise input_error(folder, error) from error

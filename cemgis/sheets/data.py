@@ -51,6 +51,8 @@ class Context:
     around : mapping
         ``spaces``, ``lots``, ``drives``: lists of (id, shape); ``states``; ``sides``: left, right, head, foot to
         (space, what the register says, what stone stands there); ``section_title``; ``lonlat``.
+    remarks : tuple of str
+        What to ask about the order before anything else.
     """
 
     facts: Facts
@@ -58,6 +60,7 @@ class Context:
     call: str | None
     rules: Rules
     around: Mapping[str, Any] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
 
 
 @lru_cache(maxsize=1)
@@ -523,7 +526,8 @@ def _stake(plan: Plan, context: Context) -> dict[str, Any]:
 
 def _cautions(plan: Plan, context: Context) -> list[str]:
     rules, unit, cut = context.rules, context.facts.unit, plan.excavation
-    out = [legible(plan.site.backing, most=260)] if plan.site.backing else []
+    out = [legible(one, most=200) for one in context.remarks]
+    out += [legible(plan.site.backing, most=260)] if plan.site.backing else []
     out += [
         "NOBODY ENTERS the grave: work from the surface. If anybody must, what follows applies, and local law goes "
         "first."
