@@ -606,6 +606,8 @@ def _withdraw(given: argparse.Namespace) -> int:
         _print_json(record)
     else:
         print(f"Withdrawn: {record['replaces'][0]}, by record {record['id']}; the next build carries it.")
+        if record.get("note"):
+            print(f"  What it said was {record['note']}.")
     return 0
 
 

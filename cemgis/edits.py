@@ -24,6 +24,8 @@ __all__ = [
     "Difference",
     "Doubt",
     "apply",
+    "credit",
+    "credits_by_column",
     "diff",
     "doubts",
     "latest",
@@ -46,6 +48,13 @@ BY_PLAT: Mapping[str, tuple[str, ...]] = {
     "spaces": ("kind", "state", "state_why", "heads", "heads_reason"),
 }
 """Layers whose rows follow from the plat, and the columns a person may settle by hand; the rest is computed."""
+
+_WHY: Mapping[tuple[str, str], str] = {
+    ("spaces", "state"): "state_why", ("spaces", "kind"): "state_why", ("spaces", "state_why"): "state_why",
+}  # fmt: skip
+_OWN_WORDS = ("source", "by_hand", "heads_reason", "state_why")
+"""Columns that say where the others are from; what people settle is told in them."""
+_NOT_SEEN_THEN = 0.005  # of the unit: a shape of the evidence that lies farther off was not the one that was moved
 
 _SAME_PLACE = 1e-6  # of the unit: what a program may round when it stores a shape again, nothing a hand can do
 _GEOMETRY = "geometry"
@@ -365,22 +374,37 @@ def withdraw(ids: Sequence[str], *, who: str, when: datetime, why: str) -> dict[
 
 
 def standing(given: Iterable[Record]) -> list[Record]:
-    """Return the records that still count: those no later record ``replaces``.
+    """Return the records that still count: those that no record which counts ``replaces``.
+
+    What a record that was itself taken back had replaced counts again. Which record replaces which is told by their
+    ids, not by their times: the clock of another machine may be behind.
 
     Examples
     --------
     >>> [item["id"] for item in standing([{"id": "a"}, {"id": "b", "replaces": ["a"]}])]
     ['b']
+    >>> [item["id"] for item in standing([{"id": "b", "replaces": ["a"]}, {"id": "a"}])]
+    ['b']
     """
     found = list(given)
-    gone: set[str] = set()
-    kept: list[Record] = []
-    for record in reversed(found):  # what a withdrawn record replaced counts again
-        if record.get("id") in gone:
-            continue
-        kept.append(record)
-        gone.update(record.get("replaces") or ())
-    return kept[::-1]
+    by: dict[str, list[int]] = {}
+    for row, record in enumerate(found):
+        for name in record.get("replaces") or ():
+            by.setdefault(str(name), []).append(row)
+    counts: dict[int, bool] = {}
+    for first in range(len(found)):
+        todo = [first]
+        while todo:
+            row = todo[-1]
+            name = found[row].get("id")
+            others = () if name is None else by.get(str(name), ())
+            open_ones = [other for other in others if other not in counts and other not in todo]
+            if open_ones and not any(counts.get(other, False) for other in others):
+                todo.append(open_ones[0])
+                continue
+            counts.setdefault(row, not any(counts.get(other, False) for other in others))
+            todo.pop()
+    return [record for row, record in enumerate(found) if counts[row]]
 
 
 def _of_layer(given: Iterable[Record], layer: str, kinds: Sequence[str] = KINDS) -> list[Record]:
@@ -484,6 +508,85 @@ def apply(table: pd.DataFrame, layer: Layer, given: Iterable[Record], *, crs: st
     return result
 
 
+def credits_by_column(given: Iterable[Record], layer: str) -> dict[str, dict[str, str]]:
+    """Say who settled what by hand, when and why: by key and column, the last who did.
+
+    A shape is the column ``geometry``; a row that was added as a whole has the column ``""``.
+
+    Examples
+    --------
+    >>> edit = {"kind": "edit", "layer": "people", "key": "a", "values": {"name": "Ada Fenne"}, "who": "E. Tarn",
+    ...         "when": "2025-06-01T12:00:00Z", "why": "stone read again", "id": "3f9a20c1"}
+    >>> credits_by_column([edit], "people")
+    {'a': {'name': 'E. Tarn, 2025-06-01: stone read again (record 3f9a20c1)'}}
+    """
+    found: dict[str, dict[str, str]] = {}
+    for record in _of_layer(given, layer, KINDS[:4]):
+        key = str(record.get("key"))
+        if record["kind"] == "remove":
+            found.pop(key, None)
+            continue
+        mark = f" (record {record['id']})" if record.get("id") else ""
+        said = f"{record.get('who')}, {str(record.get('when'))[:10]}: {record.get('why')}{mark}"
+        if record["kind"] == "add":
+            found[key] = {"": said}
+            continue
+        names = [*(record.get("values") or {}), *([_GEOMETRY] if "shape" in record else [])]
+        found.setdefault(key, {}).update(dict.fromkeys(names, said))
+    return found
+
+
+def credit(table: pd.DataFrame, layer: Layer, given: Iterable[Record]) -> pd.DataFrame:
+    """Return a layer that says, row by row, what of it was settled by hand, by whom, when and why.
+
+    It stands in the column that says where a row is from (``source``), why a space has its state, else ``by_hand``.
+
+    Parameters
+    ----------
+    table : DataFrame or GeoDataFrame
+        With the records carried, from `apply`.
+    layer : Layer
+    given : iterable of records
+
+    Examples
+    --------
+    >>> from cemgis.layers import LAYERS
+    >>> layer = LAYERS["obstacles"]
+    >>> was = schema.restore(pd.DataFrame({"obstacle_id": ["t1"], "source": ["trees.csv"], "geometry": [None]}), layer)
+    >>> edit = {"kind": "edit", "layer": "obstacles", "key": "t1", "values": {"kind": "wall"}, "who": "E. Tarn",
+    ...         "when": "2025-06-01T12:00:00Z", "why": "it is a wall"}
+    >>> credit(was, layer, [edit])["source"].tolist()
+    ['trees.csv; by hand: kind by E. Tarn, 2025-06-01: it is a wall']
+    """
+    settled = credits_by_column(given, layer.name)
+    rest = next((name for name in ("source", "by_hand") if name in layer.names), None)
+    told: dict[str, dict[str, str]] = {}
+    for key, columns in settled.items():
+        parts: dict[str, dict[str, list[str]]] = {}
+        for column, said in columns.items():
+            target = _WHY.get((layer.name, column), rest)
+            if target is not None and target in layer.names and (column not in _OWN_WORDS or column == "state_why"):
+                words = {"": "all of it", _GEOMETRY: "its place"}.get(column, column)
+                parts.setdefault(target, {}).setdefault(said, []).append(words)
+        for target, by in parts.items():
+            said = "; ".join(f"{', '.join(sorted(names))} by {who}" for who, names in by.items())
+            told.setdefault(target, {})[key] = f"by hand: {said}"
+    result = table
+    for target, by_key in told.items():
+        keys = result[layer.key].astype(object)
+        rows = np.flatnonzero(keys.isin(list(by_key)).to_numpy(dtype=bool))
+        texts = []
+        for row in rows:
+            key = str(keys.iloc[row])
+            before = _bare(result[target].iloc[row])
+            if target == "state_why" and "state" in settled[key] and "state_why" not in settled[key]:
+                before = None  # what spoke for the state the evidence gives
+            texts.append(by_key[key] if not before else f"{before}; {by_key[key]}")
+        result = result.copy()
+        _settle(result, target, rows, texts)
+    return result
+
+
 def _settle(table: pd.DataFrame, column: str, rows: np.ndarray, values: list[Any]) -> None:
     found = table[column].copy()
     new = pd.Series(values, dtype=object)
@@ -497,8 +600,8 @@ def _settle(table: pd.DataFrame, column: str, rows: np.ndarray, values: list[Any
 def doubts(table: pd.DataFrame, layer: Layer, given: Iterable[Record]) -> list[Doubt]:
     """List the records a person should look at again, against the layer as the evidence alone makes it.
 
-    They are those whose row is not there (nothing happens), and those that replace a value the evidence no longer
-    gives: the record still stands, but was made when something else was known.
+    They are those whose row is not there (nothing happens), and those that replace a value or a shape the evidence no
+    longer gives: the record still stands, but was made when something else was known.
 
     Examples
     --------
@@ -529,8 +632,8 @@ def doubts(table: pd.DataFrame, layer: Layer, given: Iterable[Record]) -> list[D
             found.append(Doubt(record, f"there is no {layer.key} {key}, so it changes nothing"))
             continue
         for name, was in (record.get("was") or {}).items() if kind == "edit" else ():
-            if (key, name) in settled or name not in layer.names:
-                continue  # it replaces an earlier record, not the evidence
+            if (key, name) in settled or name not in table or name in _OWN_WORDS:
+                continue  # it replaces an earlier record, not the evidence; or only tells of one
             settled.add((key, name))
             now, new = _json(_bare(table[name].iloc[rows[key]])), (record.get("values") or {}).get(name)
             if now not in (was, new):
@@ -540,7 +643,29 @@ def doubts(table: pd.DataFrame, layer: Layer, given: Iterable[Record]) -> list[D
                         f"{name} was {_say(was)} when it was settled as {_say(new)}; the evidence now says {_say(now)}",
                     )
                 )
+        if kind == "move" and layer.name not in BY_PLAT and (key, _GEOMETRY) not in settled:
+            settled.add((key, _GEOMETRY))
+            far = _how_far(table[_GEOMETRY].iloc[rows[key]], record)
+            if far > _NOT_SEEN_THEN:
+                found.append(
+                    Doubt(record, f"it was moved by hand, but the evidence has it {far:.2f} from where it was then")
+                )
     return found
+
+
+def _how_far(shape: Any, record: Record) -> float:
+    """How far a shape of the evidence lies from what a record moved away, and from where it moved it: the less."""
+    far = []
+    for text in (record.get("was_shape"), record.get("shape")):
+        try:
+            then = None if text is None else shapely.from_wkt(text)
+        except (shapely.errors.ShapelyError, TypeError):
+            continue
+        if then is None or shape is None:
+            far.append(0.0 if then is shape else np.inf)
+        else:
+            far.append(float(shapely.hausdorff_distance(then, shape)))
+    return min(far, default=0.0)
 
 
 def latest(given: Iterable[Record], layer: str, column: str) -> pd.Series:

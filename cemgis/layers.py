@@ -189,6 +189,7 @@ _CORNERS = Layer(
         _length("bend", "how far the plat bends here beside its straight fit", low=0),
         _length("sigma_plat", "standard deviation of each coordinate by straight fit and bend", low=0),
         _length("sigma_own", "the same of its own: how it was set if unfound, how it was read if found", low=0),
+        _text("by_hand", "what of it was settled by hand, by whom, when and why"),
     ),
     symbol_by="state",
     symbols={
@@ -220,6 +221,7 @@ _SECTIONS = Layer(
         _text("protected", "why nothing is to be dug or probed here without settling it first"),
         _text("parcel", "tax parcel it lies in, as the county numbers it"),
         _text("plat_source", "where that plat is recorded: book and page"),
+        _text("by_hand", "what of it was settled by hand, by whom, when and why"),
     ),
     symbols={"": Symbol("section", line="#4a3f35")},
     published=True,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from datetime import UTC, datetime
 from typing import Any
@@ -311,3 +312,113 @@ def test_times_flags_and_whole_numbers_are_carried() -> None:
     assert found["used"].tolist()[0] is False
     assert found["n_used"].isna().all()
     assert found.dtypes.equals(table.dtypes)
+
+
+# ---- records about records ------------------------------------------------------------------------------------------
+
+
+def standing_by_time(given: list) -> list:
+    """Return what counts where every record is made after what it replaces: the last first, as one would by hand."""
+    gone, kept = set(), []
+    for record in reversed(given):
+        if record["id"] not in gone:
+            kept.append(record["id"])
+            gone.update(record.get("replaces", ()))
+    return kept[::-1]
+
+
+def test_what_counts_does_not_hang_on_the_clocks_of_two_machines() -> None:
+    random = np.random.default_rng(5)
+    for _ in range(300):
+        count = int(random.integers(1, 12))
+        log = [
+            {"id": f"r{at}", "replaces": [f"r{other}" for other in range(at) if random.random() < 0.25]}
+            for at in range(count)
+        ]
+        expected = standing_by_time(log)
+        mixed = [log[row] for row in random.permutation(count)]
+        assert sorted(item["id"] for item in edits.standing(mixed)) == sorted(expected)
+        assert [item["id"] for item in edits.standing(log)] == expected
+    # a circle cannot be made by ids that prove what a line says; it does not hang here all the same
+    circle = [{"id": "a", "replaces": ["b"]}, {"id": "b", "replaces": ["a"]}, {"kind": "edit"}, {"kind": "edit"}]
+    assert len(edits.standing(circle)) >= 2
+
+
+def chain() -> list:
+    """Three edits of one value, each of what the one before it said."""
+    values = ("headstone", "footstone", "flush stone", "ledger stone")
+    made = []
+    for at, (was, now) in enumerate(itertools.pairwise(values), 1):
+        edit = {"kind": "edit", "layer": "monuments", "key": "M1", "values": {"kind": now}, "was": {"kind": was}}
+        made.append(edit | {"id": f"e{at}", "who": "E. Tarn", "when": f"2025-06-0{at}T12:00:00Z", "why": f"look {at}"})
+    return made
+
+
+@pytest.mark.parametrize(
+    ("taken", "expected"),
+    [((), "ledger stone"), ((1,), "ledger stone"), ((2,), "ledger stone"), ((3,), "flush stone"),
+     ((2, 3), "footstone"), ((1, 2, 3), "headstone")],
+)  # fmt: skip
+def test_an_edit_taken_back_leaves_the_ones_before_and_after_it(taken, expected) -> None:
+    was = change(monuments(), "M1", kind="headstone")
+    log = [*chain(), *({"kind": "withdraw", "id": f"w{at}", "replaces": [f"e{at}"]} for at in taken)]
+    now = edits.apply(was, MONUMENTS, log).set_index("monument_id")
+    assert now.loc["M1", "kind"] == expected
+    # what is left first was made when something else was known: a person looks again
+    doubts = [item.record["id"] for item in edits.doubts(was, MONUMENTS, log)]
+    assert doubts == {(1,): ["e2"], (1, 2): ["e3"]}.get(taken, [])
+    told = edits.credit(edits.apply(was, MONUMENTS, log), MONUMENTS, log).set_index("monument_id").loc["M1", "source"]
+    last = max({1, 2, 3} - set(taken), default=0)
+    assert (f"look {last}" in str(told)) == bool(last)
+
+
+def test_rows_say_who_settled_what_when_and_why() -> None:
+    was = monuments()
+    now = change(change(was, "M1", condition="leaning"), "M1", geometry=shapely.Point(5, 5).buffer(1))
+    made = [item | {"id": f"r{at}"} for at, item in enumerate(edits.records(edits.diff(was, now, MONUMENTS), **SAID))]
+    told = edits.credit(edits.apply(was, MONUMENTS, made), MONUMENTS, made).set_index("monument_id")["source"]
+    said = f"{SAID['who']}, 2025-06-01: {SAID['why']}"
+    source = was.set_index("monument_id")["source"]["M1"]
+    start = "" if pd.isna(source) else f"{source}; "
+    assert told["M1"] == f"{start}by hand: condition by {said} (record r0); its place by {said} (record r1)"
+    assert told["M2"] is pd.NA or told["M2"] == was.set_index("monument_id")["source"]["M2"]
+    # what is compared with a file as it was written is without it
+    assert not edits.remaining(edits.diff(was, now, MONUMENTS), made)
+    assert edits.doubts(was, MONUMENTS, made) == []
+
+
+def test_a_state_settled_by_hand_says_whose_word_it_is() -> None:
+    layer = LAYERS["spaces"]
+    rows = pd.DataFrame({"space_id": ["A-1-1", "A-1-2", "A-1-3"], "state": ["vacant", "occupied", "vacant"],
+                         "state_why": [None, "ledger row 9", None], "geometry": [None] * 3})  # fmt: skip
+    was = schema.restore(rows, layer)
+    more = {
+        "layer": "spaces",
+        "who": "E. Tarn",
+        "when": "2025-06-01T12:00:00Z",
+        "why": "the sexton knows",
+        "kind": "edit",
+    }
+    made = [
+        {"key": "A-1-1", "values": {"state": "occupied"}, **more},
+        {"key": "A-1-2", "values": {"kind": "infant"}, **more},
+        {"key": "A-1-3", "values": {"state": "occupied", "state_why": "a bench"}, **more},
+    ]
+    told = edits.credit(edits.apply(was, layer, made), layer, made)["state_why"].tolist()
+    who = "E. Tarn, 2025-06-01: the sexton knows"
+    assert told == [
+        f"by hand: state by {who}", f"ledger row 9; by hand: kind by {who}",
+        f"a bench; by hand: state, state_why by {who}",
+    ]  # fmt: skip
+
+
+def test_a_shape_moved_by_hand_is_looked_at_again_when_the_evidence_moves() -> None:
+    was = monuments()
+    made = edits.records(edits.diff(was, change(was, "M1", geometry=shapely.Point(5, 5).buffer(1)), MONUMENTS), **SAID)
+    shape = was.set_index("monument_id").geometry["M1"]
+    for far, count in ((0.001, 0), (0.5, 1)):
+        new = change(was, "M1", geometry=shapely.transform(shape, lambda at, far=far: at + [far, 0.0]))
+        found = edits.doubts(new, MONUMENTS, made)
+        assert len(found) == count
+    assert "the evidence has it 0.50 from where it was then" in found[0].why
+    assert edits.doubts(change(was, "M1", geometry=shapely.Point(5, 5).buffer(1)), MONUMENTS, made) == []

@@ -445,7 +445,14 @@ def test_changes_by_hand_stop_a_build_become_records_and_are_carried(own, hill, 
     # had the marker never been read, the corner would lie there too
     np.testing.assert_allclose(xy(now.loc[[marked]]), xy(others.loc[[marked]]), rtol=0, atol=1e-6)
     space = after["spaces"].set_index("space_id").loc["A-5-1"]
-    assert (space["state"], space["state_why"]) == ("occupied", "the sexton remembers")
+    told = r"Wren Tolliver, \d{4}-\d\d-\d\d: walked it with the sexton \(record [0-9a-f]{16}\)"
+    assert space["state"] == "occupied"
+    assert re.fullmatch(f"the sexton remembers; by hand: state, state_why by {told}", space["state_why"])
+    assert re.fullmatch(f"by hand: its place by {told}", now.loc[moved, "by_hand"])
+    assert re.fullmatch(f"by hand: state by {told}", now.loc[marked, "by_hand"])
+    assert now["by_hand"].notna().sum() == 2
+    assert re.fullmatch(f"by hand: title by {told}", after["sections"]["by_hand"].iloc[0])
+    assert re.fullmatch(f"by hand: all of it by {told}", after["monuments"]["source"].iloc[0])
     assert after["sections"]["title"].tolist() == ["Fern walk"]
     assert after["sections"]["vacant"].tolist() == [before["sections"]["vacant"].iloc[0] - 1]
     assert after["monuments"]["monument_id"].tolist() == ["M-2"]
@@ -531,7 +538,9 @@ def test_heads_settled_by_hand_turn_the_space_around(own, capsys):
     assert build(own) == 0
     after = geopackage.read_layer(path, "spaces").set_index("space_id")
     row = after.loc["A-5-1"]
-    assert (row["heads"], row["heads_by"], row["heads_reason"]) == ("east", "exception", "seen when opened")
+    assert (row["heads"], row["heads_by"]) == ("east", "exception")
+    assert row["heads_reason"].startswith("seen when opened; by hand: Wren Tolliver, ")
+    assert "record to look at again" not in set(geopackage.read_ground(path)["findings"]["kind"])
     turned = (after["heads_azimuth"] - before["heads_azimuth"]).astype(float)
     np.testing.assert_allclose(abs(turned["A-5-1"]), 180.0, rtol=0, atol=1e-9)
     assert (turned.drop("A-5-1") == 0).all()

@@ -44,6 +44,18 @@ def test_a_withdrawn_record_no_longer_counts_and_its_withdrawal_can_be_withdrawn
     assert {first["id"], second["id"]} <= {one["id"] for one in pipeline.list_records(ground)}
 
 
+def test_taking_back_what_was_settled_anew_since_says_so(ground: Path, capsys) -> None:
+    first, second = pipeline.list_records(ground)[:2]
+    assert cli.main(["withdraw", str(ground), first["id"], "--who", "A. Roe", "--why", "the other lot"]) == 0
+    said = f"What it said was settled since, and still: note by record {second['id']}."
+    assert said in capsys.readouterr().out
+    made = pipeline.withdraw(ground, second["id"], who="A. Roe", why="the other lot")
+    assert "note" not in made
+    for _ in range(2):  # both count again
+        last = pipeline.list_records(ground)[-1]
+        pipeline.withdraw(ground, last["id"], who="A. Roe", why="it was right")
+
+
 def test_records_that_cannot_be_withdrawn(ground: Path, tmp_path: Path, capsys) -> None:
     with pytest.raises(InputError, match="there is no such record"):
         pipeline.withdraw(ground, "0000", who="A. Roe", why="x")

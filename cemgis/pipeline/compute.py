@@ -319,11 +319,13 @@ def _exceptions(run: Run, plat: Plat) -> list[HeadsException]:
     written = {item.space: item for section in run.ground.sections for item in section.exceptions}
     heads = edits.latest(run.records, "spaces", "heads").dropna()
     reasons = edits.latest(run.records, "spaces", "heads_reason").dropna()
+    by = edits.credits_by_column(run.records, "spaces")
     for space, said in heads.items():
         if space in built:  # the others are told as records to look at again
             where = f"records spaces.heads [{space}]"
             side = compass_word(compass_azimuth(said, where), 16)
-            reason = reasons.get(space, written[space].reason if space in written else "settled by hand")
+            told = by.get(str(space), {}).get("heads", "nobody says who")
+            reason = f"{reasons[space]}; by hand: {told}" if space in reasons else f"by hand: {told}"
             written[str(space)] = HeadsException(where, str(space), side, str(reason))
     for space, reason in reasons.items():
         if space in written and space not in heads:
@@ -335,11 +337,13 @@ def _carry(run: Run, evidence: Evidence, names: Iterable[str]) -> None:
     """Carry what people changed by hand into layers, and say which of it to look at again."""
     for name in names:
         layer, table = LAYERS[name], run.tables[name]
+        known = table.drop(columns="heads") if name == "spaces" else table  # which way they lie is found later
         run.findings += [
             find("record to look at again", f"{layer.name} {doubt.record.get('key')}", doubt.why)
-            for doubt in edits.doubts(table, layer, evidence.records)
+            for doubt in edits.doubts(known, layer, evidence.records)
         ]
-        run.tables[name] = edits.apply(table, layer, evidence.records, crs=run.ground.crs.name)
+        carried = edits.apply(table, layer, evidence.records, crs=run.ground.crs.name)
+        run.tables[name] = edits.credit(carried, layer, evidence.records)
 
 
 def _with_vacant(sections: Any, by_section: pd.DataFrame) -> Any:

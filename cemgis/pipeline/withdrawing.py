@@ -69,9 +69,32 @@ def withdraw(folder: Path, record: str, *, who: str, why: str) -> dict[str, Any]
     if not (folder / "records").is_dir():
         raise InputError.of(f"record {record}", "there is no such record", "Nothing is recorded in this ground.")
     with record_files.writing(folder / "records") as log:
-        one = _named(log.read().records, record, folder)
+        every = log.read().records
+        one = _named(every, record, folder)
         made = edits.withdraw([one["id"]], who=who, when=datetime.now(UTC), why=why)
+        made |= _still(every, one)
         return log.append("edits", [made])[0]
+
+
+def _still(every: Sequence[Mapping[str, Any]], one: Mapping[str, Any]) -> dict[str, str]:
+    """Say which records made later settle the same, so that taking this one back changes nothing there."""
+    mine = _settles(one)
+    found = []
+    for other in edits.standing(every)[::-1]:
+        if other["id"] == one["id"]:
+            break
+        same = mine & _settles(other)
+        if same:
+            found.append(f"{', '.join(sorted(name for *_, name in same))} by record {other['id']}")
+    return {"note": f"settled since, and still: {'; '.join(found)}"} if found else {}
+
+
+def _settles(record: Mapping[str, Any]) -> set[tuple[str, str, str]]:
+    """Return what a record made with `cemgis collect` settles: layer, key, column."""
+    if record.get("kind") not in ("edit", "move"):
+        return set()
+    names = [*(record.get("values") or {}), *(["place"] if "shape" in record else [])]
+    return {(str(record.get("layer")), str(record.get("key")), name) for name in names}
 
 
 def _named(every: Sequence[Mapping[str, Any]], record: str, folder: Path) -> Mapping[str, Any]:
