@@ -149,7 +149,6 @@ def test_bad_input_is_told_at_once_and_writes_nothing(ground, run, capsys):
     assert sorted(ground.rglob("*")) == before
 
 
-<<<<<<< HEAD
 def test_names_as_long_as_the_order_takes_leave_each_sheet_one_page(ground, run):
     order = (ground / "orders" / "B-10-2.toml").read_text(encoding="utf-8")
     name = "Wilhelmina Theodora Konstantinopoulou-Featherstonehaugh von und zu Aldanczyk " * 3
@@ -199,7 +198,8 @@ def test_a_row_that_no_marker_confirms_is_said_and_one_side_of_a_lone_row_is_set
     finally:
         run.tables["markers"] = kept
     assert not any("only the plat's word" in text for _, text in site_of(run, "B-10-2", machine=False).doubts)
-=======
+
+
 def test_the_order_names_the_container_and_what_is_told_goes_before_it(ground, run):
     order, more = ground / "orders" / "B-10-2.toml", {"run": run, "paper": "letter", "out": ground / "sheets" / "named"}
     made = pipeline.open_grave(ground, "B-10-2", order=order, day="2026-05-04", **more)
@@ -225,7 +225,6 @@ def test_an_order_for_a_day_gone_by_is_remarked_upon(ground, run):
     assert told in made.words()
     assert told in " ".join(PdfReader(made.made[0]).pages[0].extract_text().split())
     assert made.summary()["remarks"] == [told]
->>>>>>> 3d7e8bb (An order may name its container, sheets remark on a day gone by, a new ground shows what an opening takes)
 
 
 def tape(run, made, shift, sigma=0.0):
