@@ -122,6 +122,13 @@ def test_a_value_not_allowed_cannot_become_a_record() -> None:
     assert [problem.where for problem in caught.value.problems] == ["monuments.kind [M1]", "monuments.height [M1]"]
 
 
+def test_rows_without_a_key_are_few_and_the_rest_counted() -> None:
+    was = monuments(30)
+    found = edits.diff(was, was.assign(monument_id=pd.array([""] * 30, dtype="string")), MONUMENTS)
+    assert len(found.problems) == 21
+    assert found.problems[-1].what == "10 more rows without monument_id"
+
+
 def test_lines_are_few_and_count_the_rest() -> None:
     was = monuments(60)
     now = was.assign(note=pd.array(["mossy"] * 60, dtype="string"))
@@ -165,6 +172,7 @@ def test_a_record_must_say_who_and_why_and_when() -> None:
     with pytest.raises(InputError) as caught:
         edits.records(found, **{**SAID, "who": " ", "why": ""})
     assert len(caught.value.problems) == 2
+    assert "not said. Every record says who made it, when and why." in str(caught.value)
     with pytest.raises(InputError, match="no time zone"):
         edits.records(found, **{**SAID, "when": datetime(2025, 6, 1)})
 
@@ -246,8 +254,10 @@ def test_what_cannot_be_carried_is_refused_with_all_problems() -> None:
     with pytest.raises(InputError) as caught:
         edits.apply(monuments(), MONUMENTS, wrong, crs="EPSG:6549")
     assert [problem.where.split()[1] for problem in caught.value.problems] == ["a", "b", "c"]
+    assert "there is no column colour to settle" in str(caught.value)
+    assert "made in EPSG:6550, the ground is in EPSG:6549" in str(caught.value)
     typed = [{"kind": "edit", "layer": "monuments", "key": "M1", "values": {"height": "tall"}}]
-    with pytest.raises(InputError, match=r"monuments\.height"):
+    with pytest.raises(InputError, match=r"monuments\.height.*Withdraw the record or mend its value"):
         edits.apply(monuments(), MONUMENTS, typed)
 
 
@@ -295,6 +305,8 @@ def test_moved_corners_refuse_another_system_and_no_point() -> None:
             [{**good, "crs": "EPSG:6550"}, {**good, "shape": "POINT EMPTY"}, {**good, "shape": None}], crs="EPSG:6549"
         )
     assert len(caught.value.problems) == 3
+    assert "made in EPSG:6550, the ground is in EPSG:6549" in str(caught.value)
+    assert "'POINT EMPTY' is not a point. Withdraw the record." in str(caught.value)
 
 
 def test_times_flags_and_whole_numbers_are_carried() -> None:

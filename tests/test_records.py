@@ -147,6 +147,7 @@ def test_every_problem_of_every_record_at_once_and_nothing_written(tmp_path: Pat
         "record 3 (edit)",
         "record 4 (edit)",
     ]
+    assert "'2025-06-01 12:00' is no time with its zone" in str(caught.value)
     assert list(tmp_path.iterdir()) == []
 
 
