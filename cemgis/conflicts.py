@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
 from typing import Any
 
@@ -21,6 +21,7 @@ __all__ = ["conflicts", "still_to_come", "twice"]
 _BURIALS = ("interment", "urn placed", "scattering")
 _NEAR = 0.88  # Jaro-Winkler similarity from which two spellings may be one name: "Smyth" and "Smith" have 0.89
 _MOST_BLOCK = 400
+_NEVER = 9999.0  # stands for a year that is open at its end
 
 
 def conflicts(register: Register, rules: Mapping[str, float]) -> list[Finding]:
@@ -182,7 +183,9 @@ def twice(register: Register, rules: Mapping[str, float]) -> pd.DataFrame:
 
     The odds are those of Fellegi and Sunter (A Theory for Record Linkage, 1969): a prior, times, for each thing
     compared, the chance of what is seen if they are one person over that if they are two. If they are two, a name
-    agrees as often as it is borne in this register, a day as one of the years it spans, a space as one of all.
+    agrees as often as it is borne, a day as one of the years that are spanned, a space as one of all: in the lists the
+    two rows stand in, so that a list which has nothing to do with them changes nothing. A date that one of the rows
+    lacks says nothing, and without one on both sides the odds stay below a bound.
 
     Returns
     -------
@@ -213,7 +216,7 @@ def twice(register: Register, rules: Mapping[str, float]) -> pd.DataFrame:
     table = pd.DataFrame({"person": person, "event": event, "given": given[person], "surname": surname[person],
                           "suffix": suffix[person]})  # fmt: skip
     table["low"] = pd.Series(first, dtype="string").str[:4].astype("Float64").fillna(0.0).astype(float).to_numpy()
-    table["high"] = pd.Series(last, dtype="string").str[:4].astype("Float64").fillna(9999.0).astype(float).to_numpy()
+    table["high"] = pd.Series(last, dtype="string").str[:4].astype("Float64").fillna(_NEVER).astype(float).to_numpy()
     table["first"], table["last"] = first, last
     table["space"], table["lot"] = _object(events["space_id"])[event], _object(events["lot_id"])[event]
     born = bounds(people["born"], rules["register.about"]).iloc[person]
@@ -221,7 +224,24 @@ def twice(register: Register, rules: Mapping[str, float]) -> pd.DataFrame:
     pairs = _alike(table)
     if not len(pairs):
         return none
-    return _weighed(table, pairs, rules, people)
+    found = [_weighed(*group, rules, people) for group in _by_lists(table, pairs, _object(people["source"]))]
+    return pd.concat(found).sort_values("odds", ascending=False, kind="stable", ignore_index=True)
+
+
+def _by_lists(
+    table: pd.DataFrame, pairs: pd.DataFrame, source: npt.NDArray[np.object_]
+) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
+    """Pairs of the same one or two lists, each with the rows of those lists alone."""
+    listed = pd.Series(source[table["person"].to_numpy()]).astype(str).str.rpartition(", line ")
+    code, _ = pd.factorize(listed[0].where(listed[1] != "", listed[2]))
+    one, two = code[pairs["row"].to_numpy()], code[pairs["row_2"].to_numpy()]
+    low, high = np.minimum(one, two), np.maximum(one, two)
+    for (first, last), group in pairs.assign(low=low, high=high).groupby(["low", "high"], sort=True):
+        rows = np.flatnonzero((code == first) | (code == last))
+        at = np.full(len(table), -1)
+        at[rows] = np.arange(len(rows))
+        own = group.assign(row=at[group["row"].to_numpy()], row_2=at[group["row_2"].to_numpy()])
+        yield table.iloc[rows].reset_index(drop=True), own
 
 
 def _alike(table: pd.DataFrame) -> pd.DataFrame:
@@ -292,13 +312,19 @@ def _weighed(
         )  # fmt: skip
     first, last = table["first"].to_numpy(dtype=object), table["last"].to_numpy(dtype=object)
     exact = _equal(first, last)
-    known = table["low"].to_numpy()[table["low"].to_numpy() > 0]
-    span = float(np.ptp(known)) + 1.0 if len(known) else 1.0
+    low, high = table["low"].to_numpy(), table["high"].to_numpy()
+    dated = (low > 0) & (high < _NEVER)
+    # One wrong year among many must not stretch it.
+    span = min(float(np.ptp(low[dated])) + 1.0, rules["twice.years"]) if dated.any() else 1.0
     both = exact[one] & exact[two]
+    compared = dated[one] & dated[two]
+    # The wider two dates are, the likelier they meet by chance.
+    by_chance = np.minimum(1.0, (high[one] - low[one] + high[two] - low[two] + 1.0) / span)
     weights.compare(
         (both & _equal(first[one], first[two]), date_kept * 365.25 * span, "died the same day"),
         (both, (1 - date_kept) / 3, "died on other days"),
-        (_meet(first, last, one, two), span, "deaths can be the same"),
+        (~compared, 1.0, "not both dated"),
+        (_meet(first, last, one, two), np.maximum(1.0, date_kept / by_chance), "deaths can be the same"),
         rest=(1 - date_kept) / 4, rest_word="deaths differ",
     )  # fmt: skip
     born = _meet(table["born_first"].to_numpy(dtype=object), table["born_last"].to_numpy(dtype=object), one, two)
@@ -314,8 +340,8 @@ def _weighed(
         rest=1 - place_kept, rest_word="another place",
     )  # fmt: skip
     ids = _object(people["person_id"])[table["person"].to_numpy()]
-    found = pd.DataFrame({"one": ids[one], "two": ids[two], "odds": weights.odds, "why": weights.why()})
-    return found.sort_values("odds", ascending=False, kind="stable", ignore_index=True)
+    odds = np.where(compared, weights.odds, np.minimum(weights.odds, rules["twice.undated_most"]))
+    return pd.DataFrame({"one": ids[one], "two": ids[two], "odds": odds, "why": weights.why()})
 
 
 def _equal(a: npt.NDArray[np.object_], b: npt.NDArray[np.object_]) -> npt.NDArray[np.bool_]:

@@ -32,6 +32,8 @@ _LONG = re.compile(r"Y-?[1-9][0-9]{4,17}", re.ASCII)
 _LIKE = re.compile(r"[-0-9XYES?~%.,/\[\]{}]{4,80}", re.ASCII)
 _SEASON = range(21, 25)
 
+_STRANGE = "not understood"
+
 Order = str
 """``day first``, ``month first`` or ``""`` when the column does not say."""
 
@@ -45,7 +47,7 @@ class Reading(NamedTuple):
         None when nothing is known or the text is not understood.
     how : str
         ``as written``, ``from words``, ``order of the column``, ``either order``, ``unknown``, ``blank``,
-        ``two ways`` or ``not understood``.
+        ``two ways``, ``no such day`` (30 February) or ``not understood``.
     """
 
     edtf: str | None
@@ -470,7 +472,9 @@ _ABOUT = re.compile(
 _MAYBE = re.compile(r"(?:possibly|poss|perhaps|probably|prob|maybe)(?:\.|\b)\s*")
 _LEAD = re.compile(r"(?:died|born|buried|interred|bur|int|deceased|dec'd|on|in|the)(?:\.|\b)\s+|[bd](?:\.\s*|\s+)")
 _WEEKDAY = re.compile(r"(?:mon|tues?|wed(?:nes)?|thur?s?|fri|sat(?:ur)?|sun)(?:day)?[.,]?\s+")
-_NUMERIC = re.compile(r"([0-9]{1,2})\s*([./-])\s*([0-9]{1,2})\s*\2\s*([0-9]{4}|'?[0-9]{2})", re.ASCII)
+_NUMERIC = re.compile(
+    r"(?<![0-9])([0-9]{1,2})\s*([./-])\s*([0-9]{1,2})\s*\2\s*([0-9]{4}|'?[0-9]{2})(?![0-9])", re.ASCII
+)
 _WORD = r"([a-z]{3,10})\.?"
 _DAY = r"([0-9]{1,2})(?:st|nd|rd|th|\.)?"
 _YEAR = r"([0-9]{4}|'?[0-9]{2}|[0-9]{3}[-x?_]|[0-9]{2}(?:--|xx|\?\?|__))"
@@ -748,17 +752,20 @@ def _full_year(text: str) -> str:
 
 def _made(year: str, month: int, day: int | None) -> tuple[str | None, str]:
     text = f"{year}-{month:02d}" + ("" if day is None else f"-{day:02d}")
-    if not 1 <= month <= 12 or _atom(text) is None:
-        return None, "not understood"
-    return text, "from words"
+    if 1 <= month <= 12 and _atom(text) is not None:
+        return text, "from words"
+    # A month and a day in digits or words, and no calendar has that day.
+    return None, "no such day" if 1 <= month <= 12 and day is not None and re.fullmatch(r"[0-9]{4}", year) else _STRANGE
 
 
 def _numbers(one: int, two: int, year: str, order: Order) -> tuple[str | None, str]:
     """Read two numbers and a year: the order is known, only one is possible, or it is one of two days."""
     as_day, _ = _made(year, two, one)
     as_month, _ = _made(year, one, two)
+    if as_day is None and as_month is None:
+        return None, "no such day" if one <= 31 and two <= 31 and min(one, two) <= 12 else _STRANGE
     if as_day is None or as_month is None or as_day == as_month:
-        return as_day or as_month, "from words" if as_day or as_month else "not understood"
+        return as_day or as_month, "from words"
     if order:
         return (as_day if order == "day first" else as_month), "order of the column"
     early, late = sorted((as_day, as_month))
@@ -767,6 +774,8 @@ def _numbers(one: int, two: int, year: str, order: Order) -> tuple[str | None, s
 
 def column_order(texts: Iterable[str | None]) -> tuple[Order, str]:
     """Find whether a column writes the day or the month first: from the dates that allow one order only.
+
+    A day that no calendar has shows nothing.
 
     Returns
     -------
@@ -789,9 +798,10 @@ def column_order(texts: Iterable[str | None]) -> tuple[Order, str]:
         if found is None:
             continue
         one, two = int(found[1]), int(found[3])
-        if 12 < one <= 31 and 1 <= two <= 12:
+        year = _full_year(found[4])
+        if 12 < one <= 31 and _made(year, two, one)[0] is not None:
             days.append(text)
-        elif 12 < two <= 31 and 1 <= one <= 12:
+        elif 12 < two <= 31 and _made(year, one, two)[0] is not None:
             months.append(text)
     if days and months:
         return "", f"both orders occur: {days[0]!r} and {months[0]!r}"

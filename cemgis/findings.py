@@ -128,6 +128,8 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
      "Confirm it or withdraw the record."),
     ("day and month open", _N, "a column does not show whether the day or the month is written first",
      "They are kept as one of two days; write the dates of that list with the month as a word."),
+    ("no such day", _W, "the register has a day that no calendar has",
+     "Look at the ledger page; until then the date stays open, and it does not say how the others are written."),
     ("dates open", _N, "some dates of the register are not understood",
      "They are kept as written and left open; nothing is guessed."),
     # ---- what lies where ------------------------------------------------------------------------------------------

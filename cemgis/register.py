@@ -372,18 +372,24 @@ def _kind_findings(named: pd.DataFrame, source: str) -> list[Finding]:
 
 def _date_findings(named: pd.DataFrame, read: Mapping[str, Dates], source: str) -> list[Finding]:
     findings = []
-    said, open_order = [], []
+    said, open_order, never = [], [], []
     for name, dates in read.items():
         strange = named[dates.how.isin(["not understood", "two ways"])]
         if len(strange):
             some = few([f"{text!r}" for text in strange[name]], 3)
             said.append(f"{name}: {len(strange)} ({some}; {_lines(strange['line'])})")
+        wrong = named[dates.how == "no such day"]
+        if len(wrong):
+            some = few([f"{text!r}" for text in wrong[name]], 3)
+            never.append(f"{name}: {len(wrong)} ({some}; {_lines(wrong['line'])})")
         either = named[dates.how == "either order"]
         if len(either):
             some = few([f"{text!r}" for text in either[name]], 3)
             open_order.append(f"{name}: {len(either)} ({some}; {_lines(either['line'])}); {dates.evidence}")
     if open_order:
         findings.append(find("day and month open", source, "; ".join(open_order)))
+    if never:
+        findings.append(find("no such day", source, "; ".join(never)))
     if said:
         findings.append(find("dates open", source, "; ".join(said)))
     return findings

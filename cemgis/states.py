@@ -130,7 +130,7 @@ def space_states(
         (open_lot, ~pd.isna(open_lot) & ~occupied),
         (_prefixed("taken by ", lost_to), ~pd.isna(lost_to)),
         (right, ~pd.isna(right)),
-        (_prefixed("nothing is recorded, but here stands stone ", stone), bare),
+        (_prefixed("the register names nobody here, yet there stands stone ", stone), bare),
         n=n,
     )
     table = pd.DataFrame(

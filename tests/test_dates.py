@@ -158,7 +158,7 @@ def test_said_to_be_unknown(text):
      "before the war", "1" * 500, "10000 BC", "[1887..]x", "about about", "29 Feb 1900"],
 )  # fmt: skip
 def test_what_is_not_understood_stays_open(text):
-    assert parse_date(text) == (None, "not understood")
+    assert parse_date(text) in ((None, "not understood"), (None, "no such day"))
 
 
 def test_two_years_or_a_season_is_not_guessed():
@@ -298,6 +298,17 @@ def test_a_large_column_is_read_in_one_go():
     found = read_dates(pd.Series(days * 3))
     assert found.order == "day first"
     assert found.date.notna().all()
+
+
+def test_a_day_no_calendar_has_does_not_say_how_the_others_are_written():
+    texts = ["3/4/1931", "05/13/1950", "1931-02-30", "30/02/1931", "31.4.1902", "1931-13-01"]
+    assert column_order(texts) == ("month first", "'05/13/1950' has no 13th month")
+    read = read_dates(pd.Series(texts))
+    assert read.date.fillna("").tolist() == ["1931-03-04", "1950-05-13", "", "", "", ""]
+    assert read.how.tolist()[2:] == ["no such day", "no such day", "no such day", "not understood"]
+    assert parse_date("31 Nov 1902").how == parse_date("Feb 29, 1901").how == "no such day"
+    assert parse_date("29 Feb 1904").edtf == "1904-02-29"
+    assert column_order(["1931-02-30", "1901-14-12"]) == ("", "no date of the column shows the order")
 
 
 # ---- in words ------------------------------------------------------------------------------------------------------

@@ -236,6 +236,51 @@ def test_odds_are_those_of_the_formula():
     assert odds == pytest.approx(0.02 * 0.85 * 0.85 * (0.80 * 365.25 * 1) * 1.0 * (0.80 * 1), rel=1e-12)
 
 
+def test_odds_of_dates_that_can_be_the_same_and_of_none():
+    ten = [row(f"{given} Penn", f"A-{at + 1}-1", died=str(1900 + 10 * at))
+           for at, given in enumerate(("Ada", "Bo", "Cy", "Di", "Eve", "Flo", "Gus", "Hal"))]  # fmt: skip
+    year = register([*ten, row("Ike Penn", "A-9-1", died="1950"), row("Ike Penn", "A-9-1", died="1950")])
+    odds = twice(year, RULES)["odds"].iloc[0]
+    # prior 2 x 0.01 / 9; ten bear the surname, two the given name; 71 years, two dates of a year each; 9 spaces
+    assert odds == pytest.approx(0.02 / 9 * 0.85 * (0.85 * 5) * (0.80 * 71) * (0.80 * 9), rel=1e-12)
+    # one without a date: the date says nothing, and the odds stay below their bound
+    bare = register([*ten, row("Ike Penn", "A-9-1", died="1950"), row("Ike Penn", "A-9-1")])
+    table = twice(bare, RULES)
+    assert table["odds"].iloc[0] == pytest.approx(min(100.0, 0.02 / 9 * 0.85 * (0.85 * 5) * (0.80 * 9)), rel=1e-12)
+    assert "not both dated" in table["why"].iloc[0]
+    many = register([row(f"{chr(65 + at % 26)}{at} Q{at}", f"A-{at % 60 + 1}-1", died="1900") for at in range(900)]
+                    + [row("Ike Penn", "A-61-1", died="1950"), row("Ike Penn", "A-61-1")], lots=130)  # fmt: skip
+    table = twice(many, RULES)
+    assert table.loc[table["why"].str.contains("not both dated"), "odds"].max() == RULES["twice.undated_most"]
+    # wider dates say less than narrow ones, and a year that cannot be does not stretch the years that are spanned
+    wide = register([*ten, row("Ike Penn", "A-9-1", died="194X"), row("Ike Penn", "A-9-1", died="1945/1955")])
+    assert twice(wide, RULES)["odds"].iloc[0] < odds
+    far = register([*ten, row("Ike Penn", "A-9-1", died="1950"), row("Ike Penn", "A-9-1", died="1950"),
+                    row("Jo Rook", "A-10-1", died="2999")])  # fmt: skip
+    assert twice(far, RULES)["odds"].iloc[0] < odds * RULES["twice.years"] / 71 * 2
+
+
+def test_a_list_that_has_nothing_to_do_with_two_rows_leaves_their_odds_alone():
+    """Adding lists of others, with other names, years and places, must not make two rows likelier one person."""
+    rng = np.random.default_rng(8)
+    own = [*people_of_a_ground(rng, 60), row("Yusuf Aldisse", "A-3-1", died="1933-04-04"),
+           row("Yusuf Aldissee", "A-3-1", died="1933-04-04")]  # fmt: skip
+    alone = twice(register(own), RULES)
+    for many in (1, 9, 300):
+        other = [row(f"Zz{at} Qq{at}", f"A-{at % 130 + 1}-2", died=str(1700 + at)) for at in range(many)]
+        both = twice(register(own, other, lots=130), RULES)
+        ours = both[both["one"].str.startswith("list0") & both["two"].str.startswith("list0")]
+        pd.testing.assert_frame_equal(ours.reset_index(drop=True), alone)
+    assert alone["odds"].iloc[0] > RULES["twice.odds"]
+
+
+def test_somebody_undated_elsewhere_is_not_the_same_person():
+    rng = np.random.default_rng(8)
+    rows = [*people_of_a_ground(rng, 600), row("Mary Smith", "A-14-1", born="1820", died="1887-03-04")]
+    found = register(rows, [row("Smith, Mary (Jones)", "A-1-1")], lots=130)
+    assert not [item for item in conflicts(found, RULES) if item.kind == "person twice" and "list1" in item.subject]
+
+
 @pytest.mark.parametrize(
     ("one", "two"),
     [

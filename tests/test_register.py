@@ -788,3 +788,21 @@ def test_graves_listed_together_have_rights_of_their_own(space):
     table = pd.DataFrame({"line": [3], "kind": ["deed"], "lot": ["A-12-3"], "space": [space], "name": ["Ada Penn"]})
     rights = read_register(table, source="ledger.csv", spaces=spaces, lots=lots).rights
     assert rights["right_id"].is_unique
+
+
+def test_a_day_no_calendar_has_is_a_finding_of_its_own():
+    read = taken(("Ada Penn", "1931-02-30"), ("Bo Lark", "3/4/1931"), ("Cy Wren", "05/13/1950"))
+    (finding,) = [item for item in read.findings if "day" in item.kind]
+    assert finding.kind == "no such day"
+    assert "'1931-02-30'" in finding.reason
+    assert "line 2" in finding.reason
+    assert read.events["date"].fillna("").tolist() == ["", "1931-03-04", "1950-05-13"]
+    assert read.events["date_written"].iloc[0] == "1931-02-30"
+
+
+def taken(*rows):
+    table = pd.DataFrame([{"line": str(line), "kind": "interment", "name": name, "date": day,
+                           "place": f"A-1-{line - 1}"} for line, (name, day) in enumerate(rows, 2)])  # fmt: skip
+    spaces = pd.DataFrame({"space_id": [f"A-1-{k}" for k in range(1, 5)], "section": "A", "lot_id": "A-1",
+                           "space": [str(k) for k in range(1, 5)]})  # fmt: skip
+    return read_register(table, source="ledger.csv", spaces=spaces)

@@ -44,7 +44,7 @@ REGISTER_FINDINGS = frozenset(
     ("place unknown", "place reads two ways", "place open", "space overfull", "removal without burial",
      "burial before death", "death before birth", "person twice", "stone disagrees", "sources disagree",
      "age disagrees", "right given twice", "right passed on by another", "shares do not add up",
-     "gap in the ledger", "rows not understood", "day and month open", "dates open")
+     "gap in the ledger", "rows not understood", "day and month open", "no such day", "dates open")
 )  # fmt: skip
 """Kinds of finding about what the lists say."""
 

@@ -33,7 +33,7 @@ FONT_FOLDER = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 _MARK = {0: "1", 1: "2", 2: "3", 3: "4"}
 _INCH_PT = 72.0
 _SHORT = 12
-_YEAR = re.compile(r"\d{4}")
+_YEARS = re.compile(r" ((?:about )?[0-9]{4}(?:s|\?| or [0-9]{4}| to [0-9]{4}| or before| or later)?)$")
 _NAMES = {"vault": "vault", "burial": "burial", "probable grave": "grave", "monument": "stone", "obstacle": "obstacle"}
 
 
@@ -332,15 +332,15 @@ def _name_things(drawing: Drawing, plan: Plan) -> None:
         if plan.verdict != VERDICTS[0] and shapely.intersects(thing.shape, plan.dig.polygon):
             continue  # the dig's own numbers stand there
         said = thing.words.removeprefix("vault of ").removeprefix("burial of ").removesuffix(f" ({thing.space_id})")
-        who, dated, when = said.rpartition(" ")
-        if not (dated and _YEAR.search(when)):
-            who, when = said, ""
+        dated = _YEARS.search(said)
+        who, when = (said, "") if dated is None else (said[: dated.start()], dated[1])
         lines = [legible(who, thing.id, int(room / 5.2))]
         if thing.kind == "vault":
             top = "" if thing.top_depth is None else f", top {feet_and_inches(thing.top_depth)}"
             lines.append(f"{when} as measured{top}" if when else f"vault as measured{top}")
         elif thing.kind == "burial":
-            lines.append(f"{when}, not measured" if when else "recorded, not measured")
+            perhaps = thing.words.startswith("perhaps ")
+            lines.append("perhaps, not measured" if perhaps else f"{when or 'recorded'}, not measured")
         elif when:
             lines.append(when)
         if min(y1 - y0, x1 - x0) < 24.0:
