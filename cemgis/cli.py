@@ -195,7 +195,7 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--json", action="store_true", help="print the result as JSON")
     made.add_argument("--all-directions", action="store_true", help="try every direction, degree by degree")
     made.add_argument("--module", action="append", default=[], metavar="NAME", help="only this module; may be repeated")
-    made.add_argument("--choose", type=int, default=1, metavar="N", help="choice to draw as a plat (default: 1)")
+    made.add_argument("--choose", type=int, metavar="N", help="choice to draw as a plat (default: 1)")
     made.add_argument("--section", help="name of the new section (default: the next free letter)")
     made.add_argument("--into", type=Path, metavar="DIR", help="copy the ground there with the chosen layout in it")
     made = add("scan", _scan, "rectify scanned drawings into the ground's reference system and say how well they fit")

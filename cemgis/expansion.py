@@ -26,6 +26,7 @@ __all__ = [
     "best_directions",
     "default_directions",
     "frontier",
+    "keeps_heads",
     "lay_out",
     "lots_table",
 ]
@@ -71,6 +72,10 @@ class Choice:
         Turning circles; inner corners that the land leaves no room to round.
     phase : ndarray of int
         Phase of each lot, from 1, nearest the gate first.
+    heads_word, heads_wanted : str
+        Side the heads lie on, and side they are wanted on, from true north.
+    keeps_heads : bool
+        Whether the heads lie on the side they are declared to lie on, within the rule; true where none is declared.
     measures : dict
         ``spaces``, ``per_area`` (spaces an acre or hectare of the parcel), ``land`` (of the parcel for a space),
         ``walk`` (mean way from the drive to the middle of a lot), ``drive_area``, ``slope`` (mean percent under the
@@ -92,6 +97,9 @@ class Choice:
     circles: int
     tight: int
     phase: Ints
+    heads_word: str
+    heads_wanted: str
+    keeps_heads: bool
     measures: Mapping[str, float]
 
     @property
@@ -105,22 +113,26 @@ class Choice:
         return self.spaces == self.most
 
 
-def default_directions(parcel: Any, road: Any = None, convergence_deg: float = 0.0) -> dict[str, float]:
-    """Azimuths of rows worth trying first: heads west, along the road, along the longest side.
+def default_directions(
+    parcel: Any, road: Any = None, convergence_deg: float = 0.0, heads: float = 270.0
+) -> dict[str, float]:
+    """Azimuths of rows worth trying first: heads where they are wanted, along the road, along the longest side.
 
     Parameters
     ----------
     parcel : Polygon
     road : LineString, optional
     convergence_deg : float
-        True azimuth = grid azimuth + convergence; heads lie to true west.
+        True azimuth = grid azimuth + convergence.
+    heads : float
+        True azimuth the heads are wanted at: west by common practice.
 
     Examples
     --------
     >>> default_directions(shapely.box(0, 0, 10, 40), shapely.LineString([(0, -5), (20, -5)]))
     {'heads west': 0.0, 'along the road': 90.0}
     """
-    named = {"heads west": -convergence_deg % 180.0}
+    named = {f"heads {compass_word(heads, 16)}": (heads - 90.0 - convergence_deg) % 180.0}
     if road is not None and road.length > 0:
         named["along the road"] = _bearing(road)
     ring = shapely.get_coordinates(shapely.minimum_rotated_rectangle(parcel))
@@ -149,15 +161,30 @@ def best_directions(
     step: float = 1.0,
     keep: int = 3,
     tell: Callable[[str], None] | None = None,
+    among: Floats | None = None,
 ) -> list[tuple[float, int, int]]:
     """Try every direction, those with the highest bound first, and leave out those whose bound is below what was found.
+
+    Parameters
+    ----------
+    land : Land
+    module : Module
+    resolution : float
+    step : float
+        Degrees from one direction to the next.
+    keep : int
+        How many to return.
+    tell : callable, optional
+        Told how far it is.
+    among : ndarray, optional
+        Azimuths to try instead.
 
     Returns
     -------
     list of (azimuth, spaces of the best rows, bound)
         The best first.
     """
-    azimuths = np.arange(0.0, 180.0, step)
+    azimuths = np.arange(0.0, 180.0, step) if among is None else among
     framed = [(float(a), to_frame(land.usable, frame(land.usable, a))) for a in azimuths]
     if tell is not None:
         tell(f"bounds of {len(azimuths)} directions")
@@ -191,6 +218,8 @@ def lay_out(
     heads: float = 270.0,
     tries: int = 6,
     phases: int = 3,
+    convergence_deg: float = 0.0,
+    declared: bool = True,
 ) -> Choice:
     """Lay out a parcel in one direction: best rows, then drives joined to the gates in exact geometry.
 
@@ -203,13 +232,17 @@ def lay_out(
     azimuth : float
         Of the rows, from grid north.
     rules : mapping of str to float
-        ``layout.resolution``, ``drive.dead_end``, ``drive.inner_radius``.
+        ``layout.resolution``, ``layout.heads_off``, ``drive.dead_end``, ``drive.inner_radius``.
     unit : Unit
     heads : float
-        Azimuth the heads are wanted at; the nearer end of the spaces is taken.
+        Azimuth from grid north the heads are wanted at; the nearer end of the spaces is taken.
     tries : int
         Places tried for cross drives between blocks, see `cemgis.layout.plan`, and sets of columns.
     phases : int
+    convergence_deg : float
+        True azimuth = grid azimuth + convergence.
+    declared : bool
+        Whether the side of the heads is declared, or only the common one.
 
     Returns
     -------
@@ -233,9 +266,9 @@ def lay_out(
         if joined.kept.sum() > net.kept.sum():
             best, net = other, joined
     laid = best.take(net.kept)
-    left = azimuth - 90.0
-    ends = [left % 360.0, (left + 180.0) % 360.0]
-    head = min(ends, key=lambda a: abs((a - heads + 180.0) % 360.0 - 180.0))
+    head = _head_end(azimuth, heads)
+    near = keeps_heads(azimuth, heads, rules["layout.heads_off"])
+    wanted = compass_word(heads + convergence_deg, 16)
     drives = from_frame(net.drives, where)
     far = net.way[net.kept]
     phase = _phases(far, laid, phases)
@@ -257,8 +290,27 @@ def lay_out(
     unreached = int(net.unreached.sum()) * module.spaces
     return Choice(
         name, module, float(azimuth) % 180.0, head, laid, where, model, most, drives,
-        model - laid.spaces - unreached, unreached, net.dead_ends, net.circles, net.tight, phase, measures,
+        model - laid.spaces - unreached, unreached, net.dead_ends, net.circles, net.tight, phase,
+        wanted if near else compass_word(head + convergence_deg, 16), wanted, near or not declared, measures,
     )  # fmt: skip
+
+
+def _head_end(azimuth: float, heads: float) -> float:
+    """End of spaces set across rows at an azimuth that is nearer to the side the heads are wanted on."""
+    ends = [(azimuth - 90.0) % 360.0, (azimuth + 90.0) % 360.0]
+    return min(ends, key=lambda a: abs((a - heads + 180.0) % 360.0 - 180.0))
+
+
+def keeps_heads(azimuth: float, heads: float, most: float) -> bool:
+    """Whether rows at an azimuth let the heads lie where they are wanted, within so many degrees.
+
+    Examples
+    --------
+    >>> keeps_heads(0.0, 270.0, 22.5), keeps_heads(20.0, 270.0, 22.5), keeps_heads(90.0, 270.0, 22.5)
+    (True, True, False)
+    """
+    off = abs((_head_end(azimuth, heads) - heads + 180.0) % 360.0 - 180.0)
+    return bool(off <= most + 1e-9)
 
 
 def _phases(far: Floats, laid: Plan, phases: int) -> Ints:
@@ -361,8 +413,7 @@ class Drawn:
 
 
 def as_plat(
-    choice: Choice, section: str, *, plat: str, label: Callable[[str, str, str], str], crs_name: str, date: str,
-    convergence_deg: float = 0.0,
+    choice: Choice, section: str, *, plat: str, label: Callable[[str, str, str], str], crs_name: str, date: str
 ) -> Drawn:  # fmt: skip
     """Draw a choice as a plat: lots in a plat frame of its own, markers at their southwest corners, heads.
 
@@ -379,7 +430,6 @@ def as_plat(
         Text of a marker, from section, row and lot.
     crs_name : str
     date : str
-    convergence_deg : float
     """
     along, left = choice.where.axes  # unit vectors of u and v in the grid
     norths = [(along, -left), (left, along), (-along, left), (-left, -along)]
@@ -431,7 +481,10 @@ def as_plat(
             "northing": spots[:, 1].round(4),
         }
     )
-    heads = compass_word(choice.heads_azimuth + convergence_deg, 8)
+    heads = choice.heads_word
+    told = (
+        "" if choice.keeps_heads else f"\n# Not {choice.heads_wanted}, as the parcel declares: this layout was named."
+    )
     toml = f"""
 # {PRELIMINARY}
 [[plat]]
@@ -444,7 +497,7 @@ source = "laid out {date}; preliminary; not for recording; boundary, plat and mo
 [[section]]
 name = "{section}"
 title = "New ground, {choice.module.name}"
-plat = "{plat}"
+plat = "{plat}"{told}
 heads = "{heads}"
 markers = "southwest"
 lots = "{{lots}}"

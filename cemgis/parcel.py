@@ -40,6 +40,8 @@ class Parcel:
     road : str or None
     heads : float
         True azimuth the heads are wanted at.
+    heads_declared : bool
+        Whether the description says so; west by common practice otherwise.
     phases : int
     date : str
     dem : tuple of (str, str) or None
@@ -58,6 +60,7 @@ class Parcel:
     gates: tuple[tuple[float, float], ...]
     road: str | None
     heads: float
+    heads_declared: bool
     phases: int
     date: str
     dem: tuple[str, str] | None
@@ -136,8 +139,8 @@ def parse_parcel(text: str, ground: Ground, where: str) -> Parcel:
     if frame is None:
         raise InputError.of(f"{where}.reference", "it is missing", "Write what the coordinates refer to.")
     return Parcel(
-        name, outline, frame, gates, raw.get("road"), heads, int(phases), str(raw.get("date", "")), dem, tuple(keep),
-        modules, rules,
+        name, outline, frame, gates, raw.get("road"), heads, "heads" in raw, int(phases), str(raw.get("date", "")),
+        dem, tuple(keep), modules, rules,
     )  # fmt: skip
 
 

@@ -737,6 +737,7 @@ def planner_pages(
     years: Mapping[str, str] | None = None,
     beside: Any = None,
     chosen: int = 0,
+    heads: str = "",
 ) -> list[Figure]:
     """Draw the planner's sheets: one choice on the land, then up to six choices side by side with their measures.
 
@@ -758,10 +759,12 @@ def planner_pages(
         Lots of the ground that lie beside it.
     chosen : int
         Position of the choice that is drawn large.
+    heads : str
+        Whether the declared heads are kept, in words.
     """
     return [
         _plan_sheet(name, land, things, gates, choices[chosen], facts, road, beside, years or {}),
-        _choices_sheet(name, land, gates, choices, facts, rules, years or {}),
+        _choices_sheet(name, land, gates, choices, facts, rules, years or {}, heads),
     ]
 
 
@@ -888,7 +891,7 @@ def _plan_sheet(
     y = page.paragraph(x, y - 2, width, f"new ground for {facts.name}", 10.5, style="italic")
     y = page.paragraph(x, y - 6, width, choice.name, 12, weight="bold")
     for line in say_choice(choice, unit, years.get(choice.name)):
-        y = page.paragraph(x, y - 1, width, line, 8.8)
+        y = page.paragraph(x, y - 1, width, line, 8.8, **_loud(line))
     y -= 8
     page.text(x, y - 8, "What cannot be used, and why", 10, style="italic")
     y -= 14
@@ -967,6 +970,17 @@ def _signs(page: _Page, x: float, y: float, things: pd.DataFrame, land: Land, ro
     return y
 
 
+_LOUD = "HEADS "
+
+
+def _loud(line: str) -> dict[str, Any]:
+    return {"weight": "bold", "color": "#b3261e"} if line.startswith(_LOUD) else {}
+
+
+def _plural(word: str, count: int) -> str:
+    return word if count == 1 else f"{word}s"
+
+
 def say_choice(choice: Choice, unit: Unit, years: str | None = None) -> list[str]:
     """Say a choice in lines: spaces and their bracket, drives, walk, slope.
 
@@ -978,7 +992,12 @@ def say_choice(choice: Choice, unit: Unit, years: str | None = None) -> list[str
     acre, word = (43560.0, "acre") if unit.is_foot else (10000.0, "hectare")
     share = 100.0 * (choice.most - choice.spaces) / choice.most if choice.most else 0.0
     gap = "the optimum in this direction" if choice.is_optimum else f"{share:.1f} % below the bound"
-    lines = [
+    lines = (
+        []
+        if choice.keeps_heads
+        else [f"{_LOUD}{choice.heads_word.upper()}, NOT {choice.heads_wanted.upper()} AS DECLARED"]
+    )
+    lines += [
         f"{choice.spaces:,} spaces in {len(choice.laid.lots):,} lots, {m['per_area']:.0f} an {word} of the parcel: "
         f"{m['land']:.0f} square {unit.suffix} of land for a space",
         f"no layout in this direction has more than {choice.most:,}: {gap}",
@@ -987,14 +1006,21 @@ def say_choice(choice: Choice, unit: Unit, years: str | None = None) -> list[str
         f"drives {m['drive_area'] / acre:.2f} {word}s; from the drive to the middle of a lot "
         f"{say_length(m['walk'], unit, 0)} in the mean"
         + (f"; slope {m['slope']:.1f} %" if math.isfinite(m["slope"]) else ""),
-        f"rows at {choice.azimuth:.1f}° from grid north, heads at {choice.heads_azimuth:.1f}°",
+        f"heads {choice.heads_word}: at {choice.heads_azimuth:.1f}° from grid north; rows at {choice.azimuth:.1f}°",
     ]
     if choice.circles:
-        lines.append(f"{choice.circles} drive ends with a turning circle")
+        lines.append(f"{choice.circles} drive {_plural('end', choice.circles)} with a turning circle")
     if choice.dead_ends:
-        lines.append(f"{choice.dead_ends} drive ends lie farther from a crossing than the rule")
+        verb = "lies" if choice.dead_ends == 1 else "lie"
+        lines.append(
+            f"{choice.dead_ends} {_plural('drive end', choice.dead_ends)} {verb} farther from a crossing than the rule"
+        )
     if choice.tight:
-        lines.append(f"{choice.tight} corners of drives are tighter than the rule: the land leaves no room")
+        verb = "is" if choice.tight == 1 else "are"
+        lines.append(
+            f"{choice.tight} {_plural('corner', choice.tight)} of drives {verb} tighter than the rule: "
+            "the land leaves no room"
+        )
     if years:
         lines.append(years)
     return lines
@@ -1035,6 +1061,7 @@ def _choices_sheet(
     facts: Facts,
     rules: Sequence[tuple[str, str, str]],
     years: Mapping[str, str],
+    heads: str,
 ) -> Figure:
     unit = facts.unit
     width, height = (1224.0, 792.0) if unit.is_foot else (1190.6, 841.9)
@@ -1060,7 +1087,7 @@ def _choices_sheet(
         page.text(x, y + 66, f"{number + 1}  {printable(choice.name, 60)}", 9.6, weight="bold")
         at = y + 64
         for line in say_choice(choice, unit, years.get(choice.name))[:4]:
-            at = page.paragraph(x, at, cell_w - 18, line, 7.6)
+            at = page.paragraph(x, at, cell_w - 18, line, 7.6, **_loud(line))
     x = width * 0.74
     room_w = width - x - inset
     y = height - inset - 44
@@ -1082,6 +1109,8 @@ def _choices_sheet(
         )
     y = page.table(x, y - 4, [18, *[(room_w - 18) / 6] * 6], rows, 8.0, right=range(1, 7))
     y = page.paragraph(x, y - 2, room_w, "The lightest lots are built first. Diamond: gate.", 7.8, style="italic")
+    if heads:
+        y = page.paragraph(x, y - 4, room_w, heads, 8.4)
     for number, choice in enumerate(shown, 1):
         if years.get(choice.name):
             y = page.paragraph(x, y - 2, room_w, f"{number}: {years[choice.name]}", 7.8)

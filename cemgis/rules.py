@@ -329,6 +329,9 @@ RULES: Mapping[str, Rule] = dict(
               "step at which rows and columns are tried"),
         _rule("layout.reach", "60 ft", "length", "assumption", "no source; how far a casket is carried",
               "no space lies farther from a drive, across the rows"),
+        _rule("layout.heads_off", 22.5, "degrees", "assumption",
+              "arithmetic: half the angle between two of eight compass words, so that the word stays true",
+              "heads of a layout may lie so far off the side that the parcel declares"),
     ]
 )  # fmt: skip
 

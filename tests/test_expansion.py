@@ -1,4 +1,6 @@
+import dataclasses
 import json
+import re
 from functools import lru_cache
 from pathlib import Path
 
@@ -12,7 +14,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from shapely import affinity
 
-from cemgis import cli, pipeline
+from cemgis import cli, pipeline, planning
 from cemgis.capacity import LOST_TO, LOST_USES
 from cemgis.errors import InputError
 from cemgis.expansion import as_plat, best_directions, default_directions, frontier, lay_out, lots_table
@@ -21,6 +23,7 @@ from cemgis.land import usable_land
 from cemgis.layout import Module, bound, frame, plan, to_frame
 from cemgis.network import _choose, _Lane, _Link
 from cemgis.parcel import parse_parcel
+from cemgis.pipeline import expanding
 from cemgis.pipeline.evidence import read_ground
 from cemgis.pipeline.expanding import plan_parcel
 from cemgis.rules import Rules
@@ -418,6 +421,11 @@ def test_the_demo_parcel_is_planned_and_what_it_wrote_can_be_opened(planned):
     assert lots.crs.equals(found.ground.crs.crs)
     assert (target / "planner.pdf").read_bytes()[:4] == b"%PDF"
     said = made.words()
+    # heads west are declared, and kept in all that is laid out without being named
+    assert all(choice.keeps_heads and choice.heads_word == "west" for choice in [*found.choices, *found.others])
+    assert all(abs(choice.heads_azimuth - 270) < 23 for choice in found.choices)
+    assert 'heads = "west"' in (target / "section_F.toml").read_text(encoding="utf-8")
+    assert "Heads west as the parcel declares" in said
     assert "not for recording" in said
     assert "buys" in said
     assert json.loads(json.dumps(made.summary()))["choices"][0]["spaces"] == found.choices[0].spaces
@@ -448,6 +456,7 @@ def test_the_chosen_layout_joins_the_ground_and_is_built(planned):
     assert gap.max() < 0.01
     assert (new["state"] == "vacant").all()
     assert len(set(new["heads"])) == 1
+    assert (abs(new["heads_azimuth"].astype(float) - 270) < 23).all()  # as the parcel declares
     # coordinates of a design are no measurements: they change nothing in what is said of accuracy
     assert after.ground.plat("new ground F").design
     told = [[line for line in run.said if "left out in turn" in line] for run in (before, after)]
@@ -542,3 +551,113 @@ def test_the_forecast_command_says_and_writes(planned, capsys):
     assert list(drawn.loc[lost["space_id"], "lost_to"]) == list(lost["lost_to"])
     assert every.geometry.is_valid.all()
     assert sum(every["full"]) == sum(row["full"] for row in said["capacity"])
+
+
+# ---- heads ----------------------------------------------------------------------------------------------------------
+
+
+def a_parcel(ground, folder, outline, heads, **more):
+    """A bare parcel with its gate in the middle of its west side, and the description of it."""
+    whole = {"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {}, "geometry":
+             shapely.geometry.mapping(outline)}],
+             "crs": {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::6549"}}}  # fmt: skip
+    gate = outline.exterior.interpolate(outline.exterior.project(shapely.Point(2023500, 449765)))
+    (folder / "field.geojson").write_text(json.dumps(whole), encoding="utf-8")
+    lines = ['name = "Field"', 'outline = "field.geojson"', f"gates = [[{gate.x}, {gate.y}]]",
+             *([f'heads = "{heads}"'] if heads else []),
+             '[[module]]', 'name = "lots"', "spaces = 4", 'frontage = "16 ft"', 'depth = "12 ft"', "rows = 2",
+             'drive = "12 ft"']  # fmt: skip
+    (folder / "field.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return plan_parcel(ground, folder / "field.toml", **more)
+
+
+LONG = shapely.box(2023500, 449700, 2023900, 449830)
+"""More fits with rows along it, heads north or south, than with heads west or east."""
+
+
+def test_declared_heads_are_kept_and_what_others_would_give_is_said(ground, tmp_path):
+    west, south = (a_parcel(ground, tmp_path, LONG, heads) for heads in ("west", "south"))
+    assert [choice.heads_word for choice in west.choices] == ["west"]
+    assert [choice.keeps_heads for choice in west.every] == [True, False]
+    other = west.turned[0]
+    more = other.spaces - west.choices[0].spaces
+    assert more > 0
+    said = west.say_heads()
+    assert f"Heads west as the parcel declares: {west.choices[0].spaces:,} spaces" in said
+    assert f"would give {more:,} spaces more: {other.spaces:,}" in said
+    assert "only with --choose 2" in said
+    loud = planning.say_choice(other, ground.unit)[0]
+    assert loud == f"HEADS {other.heads_word.upper()}, NOT WEST AS DECLARED"
+    assert "HEADS" not in planning.say_choice(west.choices[0], ground.unit)[0]
+    # where they are declared south the same rows are the first choice, and turned ones are no better: not shown
+    assert [choice.heads_word for choice in south.choices] == ["south"]
+    assert south.choices[0].name == "lots, heads south"
+    assert south.choices[0].spaces > west.choices[0].spaces
+    assert south.turned == []
+    assert all(choice.keeps_heads for choice in south.tried)
+
+
+def test_where_no_heads_are_declared_any_direction_may_win_and_the_plat_says_its_own(ground, tmp_path):
+    free = a_parcel(ground, tmp_path, LONG, None)
+    best = free.choices[0]
+    assert best.keeps_heads
+    assert free.turned == []
+    assert best.heads_word in ("north", "south")  # along the longest side
+    assert "declares no heads" in free.say_heads()
+    drawn = as_plat(best, "F", plat="new", label=lambda *part: part[2], crs_name="EPSG:6549", date="2025-01-01")
+    assert f'heads = "{best.heads_word}"' in drawn.toml
+    west = a_parcel(ground, tmp_path, LONG, "west")
+    drawn = as_plat(
+        west.turned[0], "F", plat="new", label=lambda *part: part[2], crs_name="EPSG:6549", date="2025-01-01"
+    )
+    assert "# Not west, as the parcel declares: this layout was named." in drawn.toml
+    assert f'heads = "{west.turned[0].heads_word}"' in drawn.toml
+
+
+def test_all_directions_keep_the_heads_too(ground, tmp_path):
+    turned = affinity.rotate(LONG, 12)  # rows along the long side lie 12 degrees off: still heads south, or north
+    found = a_parcel(ground, tmp_path, turned, "west", every=True)
+    assert all(abs((c.heads_azimuth - 270 + 180) % 360 - 180) < 23 for c in found.choices)
+    assert len(found.tried) > 2
+    assert found.turned
+    assert max(c.spaces for c in found.tried) == found.turned[0].spaces
+
+
+@pytest.mark.slow
+def test_a_layout_that_turns_the_heads_is_laid_out_only_when_it_is_named(planned, tmp_path, monkeypatch):
+    folder, made = planned
+    only = dataclasses.replace(made.found.choices[0], keeps_heads=False, heads_word="south", name="turned")
+    found = dataclasses.replace(made.found, choices=[], others=[], turned=[only], tried=[only])
+    monkeypatch.setattr(expanding, "plan_parcel", lambda *_, **__: found)
+    monkeypatch.setattr(expanding, "foresee", lambda *_, **__: made.outlook)
+    with pytest.raises(InputError, match="no layout keeps the heads west as the parcel declares") as caught:
+        pipeline.expand(folder / "own")
+    assert "--choose 1 lays out" in str(caught.value)
+    assert "No layout keeps the heads west" in found.say_heads()
+    named = pipeline.expand(folder / "own", choice=1, section="G")
+    assert 'heads = "south"' in (folder / "own" / "expansion" / "meadow" / "section_G.toml").read_text(encoding="utf-8")
+    assert "HEADS SOUTH, NOT WEST AS DECLARED" in named.words()
+
+
+@pytest.mark.slow
+def test_new_ground_needs_no_dates(planned, tmp_path, capsys):
+    folder, _ = planned
+    bare = tmp_path / "bare"
+    for path in (folder / "own").rglob("*"):
+        if path.is_file() and path.name not in ("planner.pdf", "planner.png", "choices.png", "expansion.gpkg"):
+            (bare / path.relative_to(folder / "own")).parent.mkdir(parents=True, exist_ok=True)
+            (bare / path.relative_to(folder / "own")).write_bytes(path.read_bytes())
+    text = (bare / "ground.toml").read_text(encoding="utf-8")
+    tables = re.split(r"\n(?=\[\[)", text)
+    kept = [table for table in tables if not table.startswith(("[[register]]", "[[crosswalk]]"))]
+    (bare / "ground.toml").write_text("\n".join(kept), encoding="utf-8")
+    made = pipeline.expand(bare, modules=["natural burial"])
+    assert made.found.choices[0].spaces > 0
+    assert "years bought cannot be said: no burial and no right has a year" in made.words()
+    assert "Spaces for full burials:" in made.outlook.words()  # counted all the same
+    assert json.loads(json.dumps(made.summary()))["choices"][0]["years"].startswith("years bought cannot be said")
+    with pytest.raises(InputError, match="no burial and no right has a year") as caught:
+        pipeline.foresee(bare)
+    assert "cemgis capacity" in str(caught.value)
+    with pytest.raises(InputError, match="A report needs the register's dates"):
+        pipeline.report_outlook(bare, made.outlook)

@@ -103,7 +103,7 @@ def test_the_planners_sheets_show_the_choice_and_say_what_it_is_not():
     things = pd.DataFrame({"kind": ["tree"], "geometry": [shapely.Point(2_000_200, 450_100)]})
     land = usable_land(parcel, things, RULES, unit=US_SURVEY_FOOT, dem=dem)
     module = Module(16, 12, 4, 2, 0, 12, 60)
-    choice = lay_out("rows", land, gates, module, 90.0, RULES, unit=US_SURVEY_FOOT, tries=0)
+    choice = lay_out("rows", land, gates, module, 0.0, RULES, unit=US_SURVEY_FOOT, tries=0)
     pages = planning.planner_pages(
         "Long field", land, things, gates, [choice], FACTS, SAID, years={"rows": "it buys time"}
     )

@@ -24,6 +24,7 @@ from cemgis.expansion import (
     best_directions,
     default_directions,
     frontier,
+    keeps_heads,
     lay_out,
     lots_table,
 )
@@ -64,10 +65,14 @@ class Expansion:
         ``kind`` and ``geometry`` of what graves keep away from.
     road : geometry or None
     choices : list of Choice
-        Layouts of lots of the main module's size that nothing else beats, the most spaces first.
+        Layouts of lots of the main module's size that keep the declared heads and that nothing else beats, the most
+        spaces first.
     others : list of Choice
         The best layout of each other module.
-    convergence_deg : float
+    turned : list of Choice
+        Layouts that do not keep the declared heads, where they have more spaces or nothing else fits: only when named.
+    tried : list of Choice
+        All of them.
     """
 
     ground: Ground
@@ -77,7 +82,43 @@ class Expansion:
     road: Any
     choices: list[Choice] = field(default_factory=list)
     others: list[Choice] = field(default_factory=list)
-    convergence_deg: float = 0.0
+    turned: list[Choice] = field(default_factory=list)
+    tried: list[Choice] = field(default_factory=list)
+
+    @property
+    def every(self) -> list[Choice]:
+        """What is shown, in the order of its numbers."""
+        return [*self.choices, *self.others, *self.turned]
+
+    def say_heads(self) -> str:
+        """Say whether the declared heads are kept, and what another direction would give."""
+        if not self.parcel.heads_declared:
+            return "The parcel declares no heads: those of each layout lie at the end nearer to west."
+        main = self.parcel.modules[0] if not self.tried else self.tried[0].module
+        mine = [choice for choice in self.tried if _alike(choice.module, main)]
+        kept = max((c for c in mine if c.keeps_heads), key=lambda c: c.spaces, default=None)
+        other = max((c for c in mine if not c.keeps_heads), key=lambda c: c.spaces, default=None)
+        if kept is None or not kept.spaces:
+            return f"No layout keeps the heads {main_word(mine)} as the parcel declares."
+        first = f"Heads {kept.heads_wanted} as the parcel declares: {kept.spaces:,} spaces at most ({kept.name})."
+        if other is None:
+            return first
+        more = other.spaces - kept.spaces
+        if more <= 0:
+            return f"{first} No direction tried that turns them away has more."
+        numbers = [number for number, choice in enumerate(self.every, 1) if choice is other]
+        how = f"only with --choose {numbers[0]}" if numbers else "not among those shown"
+        many = "1 space more" if more == 1 else f"{more:,} spaces more"
+        return f"{first} Heads {other.heads_word} would give {many}: {other.spaces:,} ({other.name}; {how})."
+
+
+def main_word(choices: Sequence[Choice]) -> str:
+    """Side the heads are wanted on."""
+    return choices[0].heads_wanted if choices else "where they are wanted"
+
+
+def _alike(one: Module, other: Module) -> bool:
+    return one.kind == other.kind and one.frontage == other.frontage and one.depth == other.depth
 
 
 def read_parcel(ground: Ground, path: Path) -> tuple[Parcel, Any, pd.DataFrame, Any, Dem | None]:
@@ -160,27 +201,40 @@ def plan_parcel(
     check_parcel(shape, parcel.gates, least=least, drive=main.drive, unit=unit, where=parcel.outline)
     land = usable_land(shape, things, rules, unit=unit, dem=dem, where=parcel.outline, least=least)
     turn = float(convergence(np.array([shape.centroid.coords[0]]), ground.crs)[0])
-    made = Expansion(ground, parcel, land, things, road, convergence_deg=turn)
-    azimuths = default_directions(shape, road, turn)
+    made = Expansion(ground, parcel, land, things, road)
+    azimuths = default_directions(shape, road, turn, parcel.heads)
+    heads, most_off = parcel.heads - turn, rules["layout.heads_off"]
     lay = partial(
-        lay_out, land=land, gates=parcel.gates, rules=rules, unit=unit, heads=parcel.heads - turn, phases=parcel.phases
-    )
+        lay_out, land=land, gates=parcel.gates, rules=rules, unit=unit, heads=heads, phases=parcel.phases,
+        convergence_deg=turn, declared=parcel.heads_declared,
+    )  # fmt: skip
     if every:
-        best = best_directions(land, main, rules["layout.resolution"], tell=lambda said: log.info("%s", said))
-        for azimuth, _, _ in best:
-            if all(abs((azimuth - other + 90.0) % 180.0 - 90.0) > 0.5 for other in azimuths.values()):
-                azimuths[f"rows at {azimuth:.0f}°"] = azimuth
-    tried = []
+        degrees = np.arange(0.0, 180.0)
+        keeps = np.array([keeps_heads(azimuth, heads, most_off) for azimuth in degrees]) | (not parcel.heads_declared)
+        for among, keep in ((degrees[keeps], 3), (degrees[~keeps], 1)):
+            if not len(among):
+                continue
+            best = best_directions(
+                land, main, rules["layout.resolution"], keep=keep, tell=lambda said: log.info("%s", said), among=among
+            )
+            for azimuth, _, _ in best:
+                if all(abs((azimuth - other + 90.0) % 180.0 - 90.0) > 0.5 for other in azimuths.values()):
+                    azimuths[f"rows at {azimuth:.0f}°"] = azimuth
     for module in chosen:
         for name, azimuth in azimuths.items():
             log.info("laying out %s, %s", module.name, name)
-            tried.append(lay(f"{module.name}, {name}", module=module, azimuth=azimuth))
-    bodies = [choice for choice in tried if choice.module.kind == main.kind and choice.spaces]
-    same = [c for c in bodies if c.module.frontage == main.frontage and c.module.depth == main.depth]
-    made.choices, made.others = _shown(tried, frontier(same, len(same)), chosen, most)
-    if not made.choices:
+            made.tried.append(lay(f"{module.name}, {name}", module=module, azimuth=azimuth))
+    same = [choice for choice in made.tried if _alike(choice.module, main) and choice.spaces]
+    if not same:
         said = "; ".join(f"{row.reason} {row.area:,.0f}" for row in land.pieces.itertuples())
         raise InputError.of(parcel.outline, f"not one lot fits (square {unit.suffix}: {said})", "Try a smaller module.")
+    straight = [choice for choice in same if choice.keeps_heads]
+    turned = max((c for c in same if not c.keeps_heads), key=lambda c: c.spaces, default=None)
+    if turned is not None and straight and turned.spaces <= max(choice.spaces for choice in straight):
+        turned = None
+    made.turned = [] if turned is None else [turned]
+    kept = [choice for choice in made.tried if choice.keeps_heads]
+    made.choices, made.others = _shown(kept, frontier(straight, len(straight)), chosen, most - len(made.turned))
     return made
 
 
@@ -226,7 +280,8 @@ class Planned:
         """Say it."""
         found, unit = self.found, self.found.ground.unit
         lines = [f"{found.parcel.name}, beside {found.ground.name}", *found.land.words(unit), *found.land.notes]
-        for number, choice in enumerate([*found.choices, *found.others], 1):
+        lines += ["", found.say_heads()]
+        for number, choice in enumerate(found.every, 1):
             lines += ["", f"{number}. {choice.name}"]
             lines += [f"   {line}" for line in planning.say_choice(choice, unit, self.years.get(choice.name))]
         lines += ["", PRELIMINARY]
@@ -248,20 +303,22 @@ class Planned:
                     "name": choice.name, "spaces": choice.spaces, "lots": len(choice.laid.lots),
                     "best_rows": choice.model,
                     "bound": choice.most, "optimum": choice.is_optimum, "azimuth": choice.azimuth,
-                    "heads_azimuth": choice.heads_azimuth, "given_up": choice.taken, "not_reached": choice.unreached,
+                    "heads_azimuth": choice.heads_azimuth, "heads": choice.heads_word,
+                    "keeps_heads": choice.keeps_heads, "given_up": choice.taken, "not_reached": choice.unreached,
                     "dead_ends": choice.dead_ends, "circles": choice.circles, "tight": choice.tight,
                     "years": self.years.get(choice.name),
                     **{name: None if np.isnan(value) else round(value, 3) for name, value in choice.measures.items()},
                 }
-                for choice in [*found.choices, *found.others]
+                for choice in found.every
             ],
+            "heads": found.say_heads(),
             "made": [str(path) for path in self.made],
         }  # fmt: skip
 
 
 def expand(
-    folder: Path, path: Path | None = None, *, every: bool = False, modules: Sequence[str] = (), choice: int = 1,
-    section: str | None = None, into: Path | None = None,
+    folder: Path, path: Path | None = None, *, every: bool = False, modules: Sequence[str] = (),
+    choice: int | None = None, section: str | None = None, into: Path | None = None,
 ) -> Planned:  # fmt: skip
     """Plan new ground on a parcel and write layers, sheets and the chosen layout as a plat.
 
@@ -275,8 +332,8 @@ def expand(
         Try every direction.
     modules : sequence of str
         Only these of the parcel's modules.
-    choice : int
-        Number of the choice that is drawn as a plat.
+    choice : int, optional
+        Number of the choice that is drawn as a plat; the first, if it keeps the declared heads, when left out.
     section : str, optional
         Name of the new section; the next free letter when left out.
     into : Path, optional
@@ -292,7 +349,13 @@ def expand(
     ground = run.ground
     path = path or _only_parcel(folder)
     found = plan_parcel(ground, path, every=every, modules=modules)
-    every_choice = [*found.choices, *found.others]
+    every_choice = found.every
+    if choice is None and not found.choices:
+        other = found.turned[0]
+        what = f"no layout keeps the heads {other.heads_wanted} as the parcel declares"
+        remedy = f"--choose {len(every_choice)} lays out {other.spaces:,} spaces with heads {other.heads_word}."
+        raise InputError.of("heads", what, remedy)
+    choice = 1 if choice is None else choice
     if not 1 <= choice <= len(every_choice):
         raise InputError.of("choice", f"there is no choice {choice}", f"There are {len(every_choice)}.")
     taken = {entry.name for entry in ground.sections}
@@ -304,11 +367,12 @@ def expand(
     rules = rules_used(found.parcel.rules, _rules_of(found))
     pages = planning.planner_pages(
         found.parcel.name, found.land, found.things, found.parcel.gates, every_choice, facts, rules, road=found.road,
-        years=years, chosen=choice - 1, beside=shapely.union_all(run.tables["lots"].geometry.to_numpy()),
+        years=years, chosen=choice - 1, heads=found.say_heads(),
+        beside=shapely.union_all(run.tables["lots"].geometry.to_numpy()),
     )  # fmt: skip
     drawn = as_plat(
         every_choice[choice - 1], section, plat=f"new ground {section}", label=partial(_label, ground.marker_label),
-        crs_name=_crs_text(ground), date=facts.date, convergence_deg=found.convergence_deg,
+        crs_name=_crs_text(ground), date=facts.date,
     )  # fmt: skip
     target = folder / "expansion" / path.stem
     make_folder(target)
