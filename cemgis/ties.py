@@ -11,7 +11,7 @@ from scipy.special import ndtri
 
 from cemgis.adjust import Adjustment, adjust, radius_95
 from cemgis.errors import Gather, InputError
-from cemgis.units import Unit, feet_and_inches
+from cemgis.units import Unit, compass_word, feet_and_inches
 
 __all__ = [
     "CORNERS",
@@ -25,6 +25,7 @@ __all__ = [
     "Ties",
     "as_built",
     "circles_cross",
+    "corner_word",
     "dig_corners",
     "lot_offsets",
     "plan_ties",
@@ -361,6 +362,33 @@ def slope_correction(level: ArrayLike, fall: ArrayLike) -> Floats:
     0.05
     """
     return np.asarray(np.hypot(np.asarray(level, dtype=float), np.asarray(fall, dtype=float)) - np.asarray(level))
+
+
+def corner_word(ring: ArrayLike, corner: int, convergence: float = 0.0) -> str:
+    """Name a corner of a rectangle by the compass, so that no two have one name.
+
+    The two south corners of a narrow stone both lie nearly south of its middle. Its corner is named as that of a square
+    stone turned the same way.
+
+    Parameters
+    ----------
+    ring : (4, 2) array_like
+        Corners in order, grid.
+    corner : int
+    convergence : float
+        True azimuth less grid azimuth, degrees.
+
+    Examples
+    --------
+    >>> ring = [(0, 0), (0.75, 0), (0.75, 2), (0, 2)]
+    >>> [corner_word(ring, k) for k in range(4)]
+    ['southwest', 'southeast', 'northeast', 'northwest']
+    """
+    at = np.asarray(ring, dtype=float)
+    sides = at[corner] - at[[corner - 1, (corner + 1) % 4]]
+    long = np.hypot(*sides.T)
+    square = (sides / np.where(long > 0, long, 1.0)[:, None]).sum(axis=0)
+    return compass_word(float(np.degrees(np.arctan2(*square))) + convergence)
 
 
 def say_taped(length: float, unit: Unit, reads: str) -> str:

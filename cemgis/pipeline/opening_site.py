@@ -22,8 +22,8 @@ from cemgis.opening import VERDICTS, Site, Thing, place_dig, say
 from cemgis.places import former_numbers, label_key
 from cemgis.reference import convergence
 from cemgis.route import Way, find_way
-from cemgis.ties import Anchors, TieNumbers
-from cemgis.units import compass_word, say_length
+from cemgis.ties import Anchors, TieNumbers, corner_word
+from cemgis.units import say_length
 
 if TYPE_CHECKING:
     from cemgis.ground import Ground
@@ -408,10 +408,11 @@ class _SiteMaker:
             if "standing" not in condition or pd.isna(row["sigma"]) or taken >= _MOST_STONES:
                 continue
             taken += 1
-            middle = shapely.get_coordinates(shapely.centroid(row.geometry))[0]
             ring = shapely.get_coordinates(shapely.minimum_rotated_rectangle(row.geometry))[:-1]
-            best = ring[np.argmax(np.hypot(*(ring - self.middle).T))]
-            side = compass_word(float(np.degrees(np.arctan2(*(best - middle)))) + self.convergence)
+            if len(ring) != 4:
+                continue  # no stone of any width
+            outer = int(np.argmax(np.hypot(*(ring - self.middle).T)))
+            best, side = ring[outer], corner_word(ring, outer, self.convergence)
             place = say_value(row["space_id"]) or str(row["monument_id"])
             ids.append(f"stone {place} {side}")
             of = self._who(row["space_id"])
