@@ -8,6 +8,8 @@ from pathlib import Path
 import fiona
 import geopandas as gpd
 import numpy as np
+import pandas as pd
+import pyogrio
 import pyproj
 import pytest
 import shapely
@@ -48,6 +50,15 @@ def test_numbers_that_cannot_be_degrees_are_not_called_degrees(tmp_path):
     gpd.GeoDataFrame(geometry=[shapely.Point(2023908, 449388)], crs="EPSG:6318").to_file(tmp_path / "a.gpkg")
     with pytest.raises(InputError, match=r"it says that it is in degrees \(NAD83\(2011\)\), and its numbers cannot"):
         read_features(tmp_path / "a.gpkg")
+
+
+def test_styles_kept_in_a_geopackage_are_no_features(tmp_path):
+    path = tmp_path / "styled.gpkg"
+    gpd.GeoDataFrame(geometry=[shapely.Point(2023908, 449388)], crs="EPSG:6549").to_file(path, layer="stones")
+    styles = pd.DataFrame({"f_table_name": ["stones"], "styleQML": ["<qgis/>"]})
+    pyogrio.write_dataframe(styles, path, layer="layer_styles")
+    found = read_features(path)
+    assert (len(found.table), found.n_broken, found.notes) == (1, 0, ())
 
 
 def test_real_outlines_are_read_whole():

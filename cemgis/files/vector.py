@@ -105,7 +105,8 @@ def read_features(
     with _openable(path, place, notes, silent) as source, warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
         try:
-            layers = fiona.listlayers(source)
+            # A desktop program keeps its styles as a table among the layers.
+            layers = [name for name in fiona.listlayers(source) if name != "layer_styles"]
             parts = [_read_layer(source, layer, columns, place) for layer in layers]
         except InputError:
             raise

@@ -1,0 +1,88 @@
+"""Draw the pictures in maps/ again, from the demo ground as it is built now; name some to draw only those."""
+
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pypdfium2
+from PIL import Image
+from playwright.sync_api import Page, sync_playwright
+
+MAPS = Path(__file__).resolve().parents[1] / "maps"
+CHROMIUM = Path("/usr/bin/chromium")
+
+
+def save(picture: Image.Image, name: str) -> None:
+    """Save a picture with few colours, as a README needs it."""
+    picture.convert("RGB").quantize(255, kmeans=4, dither=Image.Dither.NONE).save(
+        MAPS / f"demo-{name}.png", optimize=True
+    )
+    print(MAPS / f"demo-{name}.png")
+
+
+def page_of(pdf: Path, number: int, width_px: int) -> Image.Image:
+    """Draw a page of a PDF, so many pixels wide."""
+    page = pypdfium2.PdfDocument(pdf)[number]
+    # Drawn larger and made smaller: hairlines keep their weight.
+    large = page.render(scale=4 * width_px / page.get_width()).to_pil().convert("RGB")
+    return large.resize((width_px, round(large.height * width_px / large.width)), Image.Resampling.LANCZOS)
+
+
+def screen(page: Page, file: Path, width: int, height: int, do: Callable[[Page], object]) -> Image.Image:
+    """Take what a page shows on a screen of a size, after something was done on it."""
+    page.set_viewport_size({"width": width, "height": height})
+    page.goto("about:blank")
+    page.goto(file.as_uri())
+    page.wait_for_selector("body[data-ready=yes]")
+    page.wait_for_timeout(800)
+    do(page)
+    page.wait_for_timeout(1500)
+    with tempfile.NamedTemporaryFile(suffix=".png") as kept:
+        page.screenshot(path=kept.name)
+        return Image.open(kept.name).convert("RGB")
+
+
+def side_by_side(pictures: list[Image.Image], gap: int = 20) -> Image.Image:
+    """Set pictures beside one another on white."""
+    size = sum(each.width for each in pictures) + gap * (len(pictures) - 1), max(each.height for each in pictures)
+    whole, left = Image.new("RGB", size, "white"), 0
+    for each in pictures:
+        whole.paste(each, (left, 0))
+        left += each.width + gap
+    return whole
+
+
+def ask(page: Page) -> None:
+    """Look somebody up whose grave has a way to it."""
+    page.fill("#find-box", "ilvstrem")
+    page.wait_for_timeout(700)
+    page.click("#results a >> nth=0")
+
+
+def pictures(ground: Path, page: Page) -> dict[str, Callable[[], Image.Image]]:
+    """Every picture by its name."""
+    staff, public = ground / "maps/staff", ground / "maps/public"
+    return {
+        "ground": lambda: page_of(staff / "ground.pdf", 0, 1500),
+        "section": lambda: page_of(staff / "ground.pdf", 4, 800),
+        "staff": lambda: screen(page, staff / "staff.html", 1320, 760, lambda at: at.click("#tab-findings")),
+        "opening": lambda: page_of(ground / "sheets/B-10-2/opening-letter.pdf", 0, 800),
+        "public": lambda: side_by_side(
+            [screen(page, public / "map.html", *size, ask) for size in ((390, 844), (1200, 750))]
+        ),
+        "board": lambda: page_of(public / "board.pdf", 0, 1360),
+        "leaflet": lambda: page_of(public / "leaflet.pdf", 1, 1100),
+    }
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as play:
+        ground = Path(folder) / "demo-ground"
+        subprocess.run([sys.executable, "-m", "cemgis", "demo", str(ground)], check=True, stdout=subprocess.DEVNULL)
+        browser = play.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+        every = pictures(ground, browser.new_page())
+        for name in sys.argv[1:] or every:
+            save(every[name](), name)
+        browser.close()
