@@ -636,7 +636,7 @@ def _explain(given: argparse.Namespace) -> int:
         print("\n".join(f"{name:16} {doc}" for name, doc in rows))
     elif topic == "rules":
         for rule in RULES.values():
-            print(f"{rule.name} = {rule.value}\n    {rule.note}\n    {rule.kind}: {rule.source}")
+            print(f"{rule.name} = {rule.said}\n    {rule.note}\n    {rule.kind}: {rule.source}")
     elif topic == "findings":
         for kind in FINDINGS.values():
             print(f"{kind.kind} ({kind.severity})\n    {kind.meaning}\n    {kind.todo}")

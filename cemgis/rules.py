@@ -25,7 +25,7 @@ class Rule:
     value : str or float
         A length is text with its unit; anything else is a number.
     unit : str
-        ``length``, ``hours``, ``count``, ``ratio``, ``degrees`` or ``""`` for a bare number.
+        ``length``, ``hours``, ``count``, ``ratio``, ``degrees`` or ``probability``.
     kind : str
         One of `KINDS`.
     source : str
@@ -39,6 +39,19 @@ class Rule:
     kind: str
     source: str
     note: str
+
+    @property
+    def said(self) -> str:
+        """Its value in words, with the unit.
+
+        Examples
+        --------
+        >>> RULES["occupation.gap"].said, RULES["fit.hold_share"].said, RULES["fit.loose"].said
+        ('0.05 hours', '0.25 (ratio)', '0.6 ft')
+        """
+        if self.unit == "length" or isinstance(self.value, str):
+            return str(self.value)
+        return f"{self.value:g} {self.unit}" if self.unit in ("hours", "degrees") else f"{self.value:g} ({self.unit})"
 
 
 def _rule(name: str, value: str | float, unit: str, kind: str, source: str, note: str) -> tuple[str, Rule]:
@@ -90,9 +103,9 @@ RULES: Mapping[str, Rule] = dict(
         _rule("marker.two_places", "2 ft", "length", "assumption", "no source; markers stand at least a space apart",
               "readings of one label farther apart than this and their errors together are two markers"),
         # ---- fit -----------------------------------------------------------------------------------------------
-        _rule("fit.alpha", 0.001, "", "standard", "Baarda 1968, from memory: k = 3.29",
+        _rule("fit.alpha", 0.001, "probability", "standard", "Baarda 1968, from memory: k = 3.29",
               "chance of setting aside one good marker in a single test"),
-        _rule("fit.power", 0.80, "", "standard", "Baarda 1968, from memory: non-centrality 4.13",
+        _rule("fit.power", 0.80, "probability", "standard", "Baarda 1968, from memory: non-centrality 4.13",
               "power of that test, for the least miss that would be noticed"),
         _rule("fit.setting_sigma", "0.20 ft", "length", "assumption", "no source; replaced by the plat's own misses",
               "first guess of how far a marker was set from its place, each coordinate"),
@@ -267,7 +280,7 @@ RULES: Mapping[str, Rule] = dict(
               "standard deviation of each coordinate of a probe hit, on top of its reading's"),
         _rule("probe.depth_sigma", "0.05 ft", "length", "assumption", "no source: rod read to half an inch",
               "standard deviation of a depth read off the probe"),
-        _rule("probe.alpha", 0.001, "", "standard", "as for the fit: Baarda 1968, from memory",
+        _rule("probe.alpha", 0.001, "probability", "standard", "as for the fit: Baarda 1968, from memory",
               "chance of refusing a vault whose probe hits are good"),
         _rule("scan.shear", 0.5, "degrees", "assumption", "no source: paper and a good scanner shear by less",
               "a drawing whose right angles the control points change by more is said to be sheared"),
@@ -293,7 +306,7 @@ RULES: Mapping[str, Rule] = dict(
               "how fast the share of cremation may change, logit a year, one standard deviation, before looking"),
         _rule("forecast.trend_years", 20.0, "count", "assumption", "no source",
               "a trend goes on for so many years and stays level then"),
-        _rule("forecast.alpha", 0.05, "", "assumption", "no source",
+        _rule("forecast.alpha", 0.05, "probability", "assumption", "no source",
               "counts are called more uneven than chance below this probability"),
         _rule("forecast.back_years", 10.0, "count", "assumption", "no source", "years predicted in each look back"),
         # ---- new land ----------------------------------------------------------------------------------------------
@@ -389,7 +402,7 @@ class Rules(Mapping[str, float]):
         if rule.unit == "length":
             return parse_length(rule.value, self.unit, where)
         if isinstance(rule.value, str):
-            raise InputError.of(where, f"{rule.value!r} is not a number", f"Write a number ({rule.unit or 'no unit'}).")
+            raise InputError.of(where, f"{rule.value!r} is not a number", f"Write a number ({rule.unit}).")
         return float(rule.value)
 
     def __getitem__(self, name: str) -> float:

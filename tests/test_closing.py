@@ -130,6 +130,7 @@ def test_what_was_felt_with_a_probe_makes_the_same_rectangle(first, folder):
     assert np.allclose(shapely.get_coordinates(shapely.from_wkt(done["shape"]))[:4], true, rtol=0, atol=0.01)
     # five sides felt to rule close.shot_sigma and probe.sigma, sqrt(0.05**2 + 0.1**2): no better than half of that
     assert 0.05 < done["sigma"] < 0.2
+    assert f"sure to {done['sigma']:.2f} ft (one standard deviation)" in pipeline.say_opening(done)
 
 
 def test_the_list_says_when_to_look_for_settling_and_the_run_finds_it(first, folder):

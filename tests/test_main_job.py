@@ -103,6 +103,15 @@ def test_no_marker_with_a_wrong_label_holds_a_lot(built, truth):
     assert far.max() < 0.026 * 2.5 * np.sqrt(2) + 0.03
 
 
+def test_a_vault_of_known_spread_has_a_radius(built):
+    # 95 % of a circular normal deviate lies within sqrt(-2 ln 0.05) of its standard deviation.
+    vaults = built["vaults"]
+    sure = vaults[vaults["sigma"].notna() & vaults["cov_ee"].isna()]
+    assert len(sure) > 50
+    expected = np.sqrt(-2.0 * np.log(0.05)) * sure["sigma"].astype(float)
+    np.testing.assert_allclose(sure["radius_95"].astype(float), expected, rtol=1e-4)
+
+
 def test_true_places_lie_within_their_radii(built, truth):
     shares = {}
     for layer, key in (("spaces", "space_id"), ("corners", "corner_id")):
@@ -306,6 +315,9 @@ def test_the_run_tells_what_it_was_made_from(built):
     rules = run[run["group"] == "rule"]
     assert len(rules) > 30
     assert rules["source"].notna().all()
+    # Every number has its unit: a length, hours, degrees, or what else it is.
+    assert rules.loc["occupation.gap", "value"] == "0.05 hours"
+    assert rules["value"].str.fullmatch(r"[-\d.e]+ (m|ft|in|hours|degrees|\((count|ratio|probability)\))").all()
 
 
 # ---- what people change in the file, and how it is kept --------------------------------------------------------------

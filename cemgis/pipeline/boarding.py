@@ -284,7 +284,7 @@ def rules_used(rules: Rules, names: Iterable[str]) -> list[tuple[str, str, str]]
     return [
         (
             rule.name,
-            str(rule.value),
+            rule.said,
             rule.source if rule.source.startswith(rule.kind) else f"{rule.kind}: {rule.source}",
         )
         for rule in found

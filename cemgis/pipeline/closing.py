@@ -201,6 +201,7 @@ def close_opening(
         built = _built(run, site, box, body.get("plan"), taped, shots, probes)
         body["shape"] = shapely.to_wkt(shapely.Polygon(built.corners), rounding_precision=4)
         body["sigma"] = round(max(built.sigma, 0.001), 4)
+        body["unit"] = run.ground.unit.suffix
         body["residuals"] = np.round(built.residuals, 4).tolist()
         body |= {"taped": list(taped) or None, "shots": list(shots) or None, "probes": list(probes) or None}
         if body.get("plan") is not None:
@@ -671,9 +672,12 @@ def say_opening(record: Mapping[str, Any]) -> str:
     if record.get("ordered_for"):
         lines.append(f"  It was ordered for {record['ordered_for']}, not {record.get('person')}; that stays a finding.")
     if "sigma" in record:
-        off = "" if "off_plan" not in record else f", at most {record['off_plan']:.2f} from its plan"
+        unit = f" {record['unit']}" if record.get("unit") else ""
+        off = "" if "off_plan" not in record else f", at most {record['off_plan']:.2f}{unit} from its plan"
         count = sum(len(record.get(name) or ()) for name in ("taped", "shots", "probes"))
-        lines.append(f"  As built from {count} measurements, sure to {record['sigma']:.2f}{off}.")
+        lines.append(
+            f"  As built from {count} measurements, sure to {record['sigma']:.2f}{unit} (one standard deviation){off}."
+        )
     elif record["state"] == "closed":
         lines.append("  Nothing was measured: the next opening beside it will not know where it lies.")
     if record.get("because") == "remains found":

@@ -18,6 +18,7 @@ import pyproj
 import shapely
 
 from cemgis import __version__, edits, schema
+from cemgis.adjust import radius_95
 from cemgis.capacity import capacity
 from cemgis.clearance import clearances, lost_spaces
 from cemgis.errors import InputError
@@ -309,7 +310,11 @@ def _against_spaces(run: Run) -> Any:
     middle = shapely.get_coordinates(shapely.centroid(spaces.geometry.to_numpy()))
     turn = convergence(middle, run.ground.crs) if len(middle) else 0.0
     heads = spaces["heads_azimuth"].to_numpy(dtype=float, na_value=np.nan) - turn
-    return schema.restore(_assigned(vaults, against_spaces(vaults, spaces, heads)), LAYERS["vaults"], vaults.crs)
+    found = _assigned(vaults, against_spaces(vaults, spaces, heads))
+    # A vault that was taped or surveyed has one spread for both coordinates; a probed one has its own covariance.
+    of_sigma = float(radius_95(np.eye(2))) * found["sigma"].astype(float)
+    found["radius_95"] = found["radius_95"].astype(float).fillna(of_sigma)
+    return schema.restore(found, LAYERS["vaults"], vaults.crs)
 
 
 def _exceptions(run: Run, plat: Plat) -> list[HeadsException]:
@@ -381,7 +386,7 @@ def _run_table(run: Run, evidence: Evidence, placed: Placing) -> pd.DataFrame:
         *((name, "version", metadata.version(name), None) for name in _LIBRARIES),
         *((name, "evidence", digest, "SHA-256") for name, digest in evidence.hashes.items()),
         *(
-            (name, "rule", f"{rule.value}", f"{rule.kind}: {rule.source}")
+            (name, "rule", rule.said, f"{rule.kind}: {rule.source}")
             for name, rule in ((name, ground.rules.rule(name)) for name in ground.rules)
         ),
         ("as of", "result", run.as_of.isoformat(timespec="seconds"), "latest reading or record"),

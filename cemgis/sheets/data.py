@@ -722,5 +722,5 @@ def _rules_used(rules: Rules) -> str:
     said = []
     for name in names:
         rule = rules.rule(name)
-        said.append(f"{name} {rule.value} ({rule.kind}{': ' + rule.source if rule.kind == 'site rule' else ''})")
+        said.append(f"{name} {rule.said} ({rule.kind}{': ' + rule.source if rule.kind == 'site rule' else ''})")
     return legible("; ".join(said), most=900)
