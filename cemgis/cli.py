@@ -206,6 +206,10 @@ def parser() -> argparse.ArgumentParser:
     folder(made)
     made.add_argument("--who", required=True, help="who made the changes")
     made.add_argument("--why", required=True, help="why")
+    made.add_argument(
+        "--set-aside", action="store_true",
+        help="keep what cannot be taken over in records/refused.jsonl, so that a build goes on",
+    )  # fmt: skip
     made = add("register", _register, "show what the register's lists say and what changed since the last build")
     folder(made)
     made = add("find", _find, "find anyone by name, however it is spelt, on one ground or several")
@@ -535,12 +539,15 @@ def _scan(given: argparse.Namespace) -> int:
 def _collect(given: argparse.Namespace) -> int:
     from cemgis import pipeline
 
-    records = pipeline.collect(given.folder, who=given.who, why=given.why)
+    done = pipeline.collect(given.folder, who=given.who, why=given.why, aside=given.set_aside)
+    left = bool(done.refused) and not given.set_aside
     if given.json:
-        _print_json(records)
+        _print_json(done.summary())
     else:
-        print(pipeline.say_records(records))
-    return 0
+        print(pipeline.say_collected(done, refused=False))
+        if left:
+            print(pipeline.say_refused(done), file=sys.stderr)
+    return 2 if left else 0
 
 
 def _register(given: argparse.Namespace) -> int:

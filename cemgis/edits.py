@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -21,22 +22,32 @@ from cemgis.units import compass_azimuth
 __all__ = [
     "BY_PLAT",
     "KINDS",
+    "REFUSED_KIND",
     "Difference",
     "Doubt",
+    "Refused",
     "apply",
+    "as_json",
     "credit",
     "credits_by_column",
     "diff",
     "doubts",
+    "is_set_aside",
     "latest",
     "moved_corners",
     "records",
+    "refused_of",
     "remaining",
+    "set_aside",
+    "sift",
     "standing",
     "withdraw",
 ]
 
 Record = Mapping[str, Any]
+
+REFUSED_KIND = "refused edit"
+"""Kind of the records that keep a change nothing can be made of: it is set aside, not lost."""
 
 KINDS = ("edit", "add", "remove", "move", "withdraw")
 """Kinds of record this module makes and reads; others pass through it unseen."""
@@ -79,6 +90,10 @@ class Difference:
         in the ground's unit.
     problems : tuple of Problem
         What nothing can be made of: a row without a key, a key twice, a value that is not allowed.
+    loose : int
+        How many of the problems, the first ones, are about no single row: keys missing or twice, unreadable columns.
+    spoiled : mapping of str to tuple of Problem
+        Keys of the rows the others are about, and what is wrong with each.
     """
 
     layer: Layer
@@ -88,6 +103,8 @@ class Difference:
     removed: tuple[str, ...]
     edited: pd.DataFrame
     problems: tuple[Problem, ...] = ()
+    loose: int = 0
+    spoiled: Mapping[str, tuple[Problem, ...]] = field(default_factory=dict)
 
     def __bool__(self) -> bool:
         return bool(self.added or self.removed or len(self.edited) or self.problems)
@@ -110,6 +127,61 @@ class Difference:
         if count > most:
             said = [*said[:most], f"{name}: and {count - most} more, by {key}"]
         return said
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A change that cannot be kept as a record of its layer.
+
+    Parameters
+    ----------
+    layer : str
+    key : str
+        Of the row; empty where it has none.
+    column : str
+        ``geometry`` for a shape, empty for a whole row.
+    what : str
+        What was changed, in words.
+    why : str
+        Why it cannot be kept.
+    remedy : str
+        Where it belongs instead.
+    was, now : object
+        Values as JSON carries them; a shape as WKT, a whole row as a mapping.
+    """
+
+    layer: str
+    key: str
+    column: str
+    what: str
+    why: str
+    remedy: str
+    was: Any = None
+    now: Any = None
+
+    @property
+    def problem(self) -> Problem:
+        """The same as a problem of the input."""
+        if not self.key and not self.column:
+            return Problem(self.what, self.why, self.remedy)
+        place = self.layer + (f".{self.column}" if self.column not in ("", _GEOMETRY) else "")
+        where = f"{place} [{self.key}]" if self.key else place
+        return Problem(where, f"{self.what}, {self.why}", self.remedy)
+
+    @property
+    def identity(self) -> tuple[str, str, str, str]:
+        """What makes it the same change when it is met again."""
+        return self.layer, self.key, self.column, json.dumps([self.now, self.what], sort_keys=True, default=str)
+
+    def record(self, **said: Any) -> dict[str, Any]:
+        """Make the record that keeps it: ``who``, ``when``, ``why`` and ``crs`` are given."""
+        told = {"layer": self.layer, "key": self.key, "column": self.column, "what": self.what,
+                "refused_because": self.why, "advice": self.remedy, "was": self.was, "now": self.now}  # fmt: skip
+        return {
+            "kind": REFUSED_KIND,
+            **{name: value for name, value in told.items() if value not in (None, "")},
+            **said,
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +236,8 @@ def diff(before: pd.DataFrame, after: pd.DataFrame, layer: Layer) -> Difference:
     for key, rows in list(after[twice].groupby(layer.key).groups.items())[:20]:
         where = ", ".join(str(fid) for fid in list(rows)[:5])
         gather.add(f"{layer.name} [{key}]", f"there {len(rows)} times (features {where})", "Give each its own.")
+    spoiled: dict[str, tuple[Problem, ...]] = {str(key): () for key in after.loc[twice, layer.key]}
+    loose = len(gather.problems)
     after = after[~after[layer.key].duplicated()]
 
     old, new = before.set_index(layer.key, drop=False), after.set_index(layer.key, drop=False)
@@ -185,9 +259,21 @@ def diff(before: pd.DataFrame, after: pd.DataFrame, layer: Layer) -> Difference:
             schema.check(now.reset_index(drop=True), layer)
         except InputError as error:
             gather.take(error)
+            spoiled |= _spoiled(now, layer)
     return Difference(
-        layer, old.loc[[*changed, *removed]], now, added, removed, edited, tuple(gather.problems)
+        layer, old.loc[[*changed, *removed]], now, added, removed, edited, tuple(gather.problems), loose, spoiled
     )  # fmt: skip
+
+
+def _spoiled(now: pd.DataFrame, layer: Layer) -> dict[str, tuple[Problem, ...]]:
+    """Keys of the rows that are not as their layer is declared, and what is wrong with each."""
+    found = {}
+    for row in range(len(now)):
+        try:
+            schema.check(now.iloc[[row]].reset_index(drop=True), layer)
+        except InputError as error:
+            found[str(now[layer.key].iloc[row])] = tuple(error.problems)
+    return found
 
 
 def _values(one: pd.DataFrame, two: pd.DataFrame, column: str) -> pd.DataFrame:
@@ -262,7 +348,9 @@ def remaining(difference: Difference, given: Iterable[Record]) -> Difference:
     # A row made by a record and not in the file is no change of the file.
     shown = set(difference.removed)
     removed = tuple(key for key in rest.removed if key in shown)
-    return Difference(layer, rest.before, rest.after, rest.added, removed, rest.edited, difference.problems)
+    return replace(
+        rest, removed=removed, problems=difference.problems, loose=difference.loose, spoiled=difference.spoiled
+    )
 
 
 # ---- records --------------------------------------------------------------------------------------------------------
@@ -292,11 +380,11 @@ def records(difference: Difference, *, who: str, when: datetime, why: str, crs: 
     ('edit', {'kind': 'wall'}, {'kind': 'tree'})
     """
     layer = difference.layer
-    gather = Gather(list(difference.problems))
+    gather = Gather()
     for name, said in (("who", who), ("why", why)):
         if not said.strip():
             gather.add(f"{layer.name}: {name}", "not said", "Every record says who made it, when and why.")
-    _refuse(difference, gather)
+    gather.problems += [item.problem for item in sift(difference)[1]]
     gather.raise_if_any()
 
     stamp = _utc(when, layer.name)
@@ -318,39 +406,154 @@ def records(difference: Difference, *, who: str, when: datetime, why: str, crs: 
     return made
 
 
-def _refuse(difference: Difference, gather: Gather) -> None:
+def sift(difference: Difference) -> tuple[Difference, list[Refused]]:
+    """Part a difference into what can be kept as records, and every change that cannot, with where it belongs.
+
+    Refused are what a row's problems spoil, computed values, rows that follow from the plat, and everything in a layer
+    that is built from evidence only.
+
+    Examples
+    --------
+    >>> from cemgis.layers import LAYERS
+    >>> people = LAYERS["people"]
+    >>> was = schema.restore(pd.DataFrame({"person_id": ["a"], "name": ["Ada Fenn"], "source": ["ledger.csv, line 2"]}),
+    ...                      people)
+    >>> kept, (one,) = sift(diff(was, was.assign(name=was["name"] + "e"), people))
+    >>> bool(kept), one.why, one.remedy
+    (False, 'built from evidence only', 'Correct it in ledger.csv, line 2.')
+    """
     layer, edited = difference.layer, difference.edited
-    if not difference:
-        return
+    first = difference.problems[: difference.loose]
+    refused = [Refused(layer.name, "", "", item.where, item.what, item.remedy) for item in first]
+    spoiled = difference.spoiled
+    free, fixed = BY_PLAT.get(layer.name), not layer.evidence_edit
+    added, removed = [], []
+    for key in difference.added:
+        if key in spoiled or fixed or free is not None:
+            refused.append(_refused_row(difference, key, "added"))
+        else:
+            added.append(key)
+    nameless = any(item.what == f"no {layer.key}" for item in first)
+    for key in difference.removed:
+        if nameless and not fixed and free is None:  # it may be one of those, with its key rubbed out
+            row = _row(difference.before, key, layer, "was", "was_shape")
+            why = f"but there are rows without {layer.key}: perhaps it is one of them"
+            refused.append(Refused(layer.name, key, "", "removed", why, "Give that one its key back.", was=row))
+        elif fixed or free is not None:
+            refused.append(_refused_row(difference, key, "removed"))
+        else:
+            removed.append(key)
+    good = np.ones(len(edited), dtype=bool)
+    for at, row in enumerate(edited.itertuples()):
+        found = _refused_value(difference, row, free, fixed=fixed)
+        if found is not None:
+            good[at] = False
+            refused.append(found)
+    kept = replace(
+        difference, edited=edited[good].reset_index(drop=True), added=tuple(added), removed=tuple(removed), problems=(),
+        loose=0, spoiled={},
+    )  # fmt: skip
+    return kept, refused
+
+
+def _refused_value(
+    difference: Difference, row: Any, free: Sequence[str] | None, *, fixed: bool
+) -> Refused | None:  # fmt: skip
+    """Return why a changed value or shape cannot be kept; None where it can."""
+    layer, shape = difference.layer, row.column == _GEOMETRY
+    what = f"moved by {row.moved:.3f}" if shape else f"{_say(row.was)} is now {_say(row.now)}"
+
+    def no(why: str, remedy: str) -> Refused:
+        return Refused(layer.name, str(row.key), str(row.column), what, why, remedy, _json(row.was), _json(row.now))
+
+    if fixed:
+        return no("built from evidence only", _where_it_belongs(difference, str(row.key)))
+    if row.key in difference.spoiled:
+        return no(*_what_spoils(difference, str(row.key), str(row.column)))
+    if free is None or (shape and layer.name == "corners"):
+        return None
+    if shape:
+        return no("but its shape hangs on corners", "Move its corners.")
+    if row.column == "heads" and row.now is not None:
+        try:
+            compass_azimuth(str(row.now), f"{layer.name}.{row.column} [{row.key}]")
+        except InputError as error:
+            return no(f"but {error.problems[0].what}", error.problems[0].remedy)
+    if row.column in free:
+        return None
+    may = f"Only {', '.join(free)} can be settled here" if free else "Nothing here can be settled by hand"
+    return no("but it is computed", f"{may}; change the plat, a corner or ground.toml.")
+
+
+def _what_spoils(difference: Difference, key: str, column: str) -> tuple[str, str]:
+    """Say what is wrong with a row, and what to do: what is wrong with the column itself, if that is it."""
+    place = f"{difference.layer.name}.{column} ["
+    every = difference.spoiled[key]
+    if not every:
+        return "but its key is there more than once", "Give each row its own."
+    own = next((item for item in every if item.where.startswith(place)), None)
+    if own is not None:
+        return f"but {own.what}", own.remedy
+    return f"but its row cannot be used: {every[0].where}: {every[0].what}", every[0].remedy
+
+
+def _refused_row(difference: Difference, key: str, what: str) -> Refused:
+    """Return why a row that was added or removed cannot be kept."""
+    layer = difference.layer
+    table, values, shape = (difference.after, "values", "shape") if what == "added" else (
+        difference.before, "was", "was_shape")  # fmt: skip
+    whole = _row(table, key, layer, values, shape)
+    why, remedy = "but its rows follow from the plat", "Change the plat."
     if not layer.evidence_edit:
-        gather.add(
-            layer.name,
-            f"built from evidence only; {len(difference.lines(most=10**9))} changes here cannot be kept",
-            "Correct the evidence: ground.toml, the plat, or another reading. Nothing was taken over.",
-        )
-        return
-    if layer.name not in BY_PLAT:
-        return
-    free = BY_PLAT[layer.name]
-    for key in (*difference.added, *difference.removed):
-        what = "added" if key in difference.added else "removed"
-        gather.add(f"{layer.name} [{key}]", f"{what}, but its rows follow from the plat", "Change the plat.")
-    for row in edited.itertuples():
-        if row.column == _GEOMETRY:
-            if layer.name != "corners":
-                gather.add(f"{layer.name} [{row.key}]", "moved, but its shape hangs on corners", "Move its corners.")
-        elif row.column == "heads" and row.now is not None:
-            try:
-                compass_azimuth(str(row.now), f"{layer.name}.{row.column} [{row.key}]")
-            except InputError as error:
-                gather.take(error)
-        elif row.column not in free:
-            may = f"Only {', '.join(free)} can be settled here" if free else "Nothing here can be settled by hand"
-            gather.add(
-                f"{layer.name}.{row.column} [{row.key}]",
-                f"{_say(row.was)} is now {_say(row.now)}, but it is computed",
-                f"{may}; change the plat, a corner or ground.toml.",
-            )
+        why, remedy = "built from evidence only", _where_it_belongs(difference, key)
+    elif key in difference.spoiled and what == "added":
+        why, remedy = _what_spoils(difference, key, "")
+    was, now = (None, whole) if what == "added" else (whole, None)
+    return Refused(layer.name, key, "", what, why, remedy, was, now)
+
+
+_BELONGS: Mapping[str, str] = {
+    "markers": "Read the marker again; what a doubtful one stands for is decided with `cemgis judge`.",
+    "occupations": "Correct the readings, or their list of occupations.",
+    "readings": "Correct the file of readings.",
+    "control": "Correct it under [[control]] in ground.toml.",
+    "niches": "Correct it under [[section.niches]] in ground.toml; what lies in a niche, in the register.",
+    "openings": "Take the record back (`cemgis withdraw`) and enter it again with `cemgis open` or `cemgis close`.",
+}
+_LISTED = ("people", "events", "rights", "kin", "memories", "inscriptions")
+
+
+def _where_it_belongs(difference: Difference, key: str) -> str:
+    """Say where a change of a layer that is built from evidence only is to be made."""
+    name = difference.layer.name
+    if name not in _LISTED:
+        return _BELONGS.get(name, "It is computed: correct what it is computed from.")
+    source = difference.before["source"].get(key) if "source" in difference.before else None
+    if source is None or pd.isna(source):
+        return "Enter it in a list of the register."
+    if str(source).startswith("records, "):
+        return (f"It was entered through the tool ({source}): take the record back (`cemgis withdraw`) and enter it "
+                "again.")  # fmt: skip
+    return f"Correct it in {source}."
+
+
+def set_aside(given: Iterable[Record]) -> list[Record]:
+    """Return the standing records that keep refused changes."""
+    return [record for record in standing(given) if record.get("kind") == REFUSED_KIND]
+
+
+def refused_of(record: Record) -> Refused:
+    """Return the refused change that a record keeps."""
+    text = {name: str(record.get(name) or "") for name in ("layer", "key", "column", "what")}
+    return Refused(
+        **text, why=str(record.get("refused_because")), remedy=str(record.get("advice")), was=record.get("was"),
+        now=record.get("now"),
+    )  # fmt: skip
+
+
+def is_set_aside(item: Refused, kept: Iterable[Record]) -> bool:
+    """Whether a refused change is kept already by one of the records from `set_aside`."""
+    return any(item.identity == refused_of(record).identity for record in kept)
 
 
 def _row(table: pd.DataFrame, key: str, layer: Layer, values: str, shape: str) -> dict[str, Any]:
@@ -752,6 +955,11 @@ def _bare(value: Any) -> Any:
     if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
         return None
     return value.item() if isinstance(value, np.generic) else value
+
+
+def as_json(value: Any) -> Any:
+    """Return a value of a table as JSON carries it; a missing one is None."""
+    return _json(_bare(value))
 
 
 def _json(value: Any) -> Any:

@@ -126,6 +126,8 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
     ("rows not understood", _N, "some rows of the register could not be read", "Look at the rows named."),
     ("record to look at again", _W, "what a person settled by hand replaces something the evidence says otherwise now",
      "Confirm it or withdraw the record."),
+    ("edit set aside", _W, "somebody changed in the file what no record can say; the change is kept aside",
+     "Make it where it belongs, then take the record back."),
     ("day and month open", _N, "a column does not show whether the day or the month is written first",
      "They are kept as one of two days; write the dates of that list with the month as a word."),
     ("no such day", _W, "the register has a day that no calendar has",

@@ -124,7 +124,7 @@ def _know_triggers(connection: sqlite3.Connection) -> None:
 
 
 def _collect(folder: Path) -> list[str]:
-    return [one["id"] for one in pipeline.collect(folder, **SAID)]
+    return [one["id"] for one in pipeline.collect(folder, **SAID).records]
 
 
 def _judge(folder: Path) -> list[str]:

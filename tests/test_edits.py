@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import re
 from datetime import UTC, datetime
 from typing import Any
 
@@ -145,8 +146,63 @@ def test_layers_made_from_evidence_only_are_refused() -> None:
     people = LAYERS["people"]
     was = schema.restore(pd.DataFrame({"person_id": ["a"], "name": ["Ada Fenn"]}), people)
     now = schema.restore(pd.DataFrame({"person_id": ["a"], "name": ["Ada Fern"]}), people)
-    with pytest.raises(InputError, match="Correct the evidence"):
+    with pytest.raises(InputError, match=r"built from evidence only\. Enter it in a list of the register"):
         edits.records(edits.diff(was, now, people), **SAID)
+
+
+@pytest.mark.parametrize(
+    ("source", "said"),
+    [
+        ("register/ledger.csv, line 12", r"Correct it in register/ledger\.csv, line 12"),
+        ("records, opening B-1-2/1", r"entered through the tool \(records, opening B-1-2/1\): take the record back"),
+        (None, "Enter it in a list of the register"),
+    ],
+)
+def test_a_refused_change_says_where_it_belongs(source, said) -> None:
+    people = LAYERS["people"]
+    was = schema.restore(pd.DataFrame({"person_id": ["a"], "name": ["Ada Fenn"], "source": [source]}), people)
+    for now in (was.assign(name=pd.array(["Ada Fern"], dtype="string")), was.iloc[:0]):
+        kept, (one,) = edits.sift(edits.diff(was, now, people))
+        assert not kept
+        assert re.search(said, one.remedy)
+        assert one.problem.where.endswith("[a]")
+    markers = LAYERS["markers"]
+    found = schema.restore(pd.DataFrame({"marker_id": ["m"], "label": ["B-1"], "geometry": [None]}), markers)
+    _, (one,) = edits.sift(edits.diff(found, found.assign(label=pd.array(["B-2"], dtype="string")), markers))
+    assert "cemgis judge" in one.remedy
+
+
+def test_spaces_are_settled_by_their_corners() -> None:
+    layer = LAYERS["spaces"]
+    rows = pd.DataFrame({"space_id": ["A-1-1"], "section": ["A"], "lot_id": ["A-1"], "space": ["1"], "kind": ["full"],
+                         "state": ["vacant"], "geometry": [shapely.box(0, 0, 1, 2)]})  # fmt: skip
+    was = schema.restore(rows, layer)
+    now = was.set_geometry(gpd.GeoSeries([shapely.box(0, 0, 1, 3)], crs=was.crs))
+    _, (one,) = edits.sift(edits.diff(was, now, layer))
+    assert str(one.problem) == "spaces [A-1-1]: moved by 1.000, but its shape hangs on corners. Move its corners."
+    _, (one,) = edits.sift(edits.diff(was, was.iloc[:0], layer))
+    assert str(one.problem) == "spaces [A-1-1]: removed, but its rows follow from the plat. Change the plat."
+
+
+def test_good_changes_are_parted_from_those_a_problem_spoils() -> None:
+    was = monuments(4)
+    now = change(change(change(was, "M1", kind="statuette"), "M1", note="mossy"), "M2", note="mossy")
+    now = pd.concat([now, now[now["monument_id"] == "M3"].assign(note="twice")], ignore_index=True)
+    kept, refused = edits.sift(edits.diff(was, now, MONUMENTS))
+    assert kept.edited[["key", "column"]].to_numpy().tolist() == [["M2", "note"]]
+    assert len(edits.records(kept, **SAID)) == 1
+    said = sorted(str(item.problem) for item in refused)
+    assert len(said) == 3
+    assert said[0].startswith("monuments [M3]: there 2 times")
+    assert said[1].startswith("monuments.kind [M1]: 'headstone' is now 'statuette', but")
+    assert "is none of its values" in said[1]
+    assert said[2].startswith("monuments.note [M1]: missing is now 'mossy', but its row cannot be used: monuments.kind")
+    # nothing of it is lost: a record keeps each, and knows it again
+    made = through_json([item.record(**{**SAID, "when": "2025-06-01T12:00:00Z"}) for item in refused])
+    assert all(edits.is_set_aside(item, edits.set_aside(made)) for item in refused)
+    assert [edits.refused_of(item) for item in made] == refused
+    _, more = edits.sift(edits.diff(was, change(now.iloc[:4], "M1", kind="statue of Ada"), MONUMENTS))
+    assert [item.column for item in more if not edits.is_set_aside(item, made)] == ["kind"]
 
 
 def test_rows_of_the_plat_and_computed_values_are_refused_all_at_once() -> None:

@@ -477,7 +477,7 @@ def test_changes_by_hand_stop_a_build_become_records_and_are_carried(own, hill, 
     assert "nothing recorded" in capsys.readouterr().out
 
 
-def test_changes_that_cannot_be_kept_are_refused_and_nothing_is_recorded(own, capsys):
+def test_changes_that_cannot_be_kept_are_named_or_set_aside_and_the_others_taken_over(own, capsys):
     path = own / "ground.gpkg"
     sql(
         path,
@@ -491,22 +491,63 @@ def test_changes_that_cannot_be_kept_are_refused_and_nothing_is_recorded(own, ca
     )
     edited = path.read_bytes()
     assert collect(own) == 2
-    told = capsys.readouterr().err.splitlines()
+    both = capsys.readouterr()
+    assert "1 record written" in both.out
+    assert "edit sections A title = Fern walk" in both.out
+    told = both.err.splitlines()
+    marker = geopackage.read_layer(path, "markers")["marker_id"].iloc[0]
     for where, said, remedy in (
         ("spaces.radius_95 [A-5-1]", "is now 0.01, but it is computed", "Only kind, state"),
         ("lots.first_space_side [A-5]", "'south', but it is computed", "change the plat"),
-        ("markers", "built from evidence only", "Correct the evidence"),
+        (f"markers.holds [{marker}]", "built from evidence only", "cemgis judge"),
         ("spaces [A-6-1]", "removed", "Change the plat"),
         ("spaces.state [A-5-2]", "taken", "vacant"),
         ("obstacles [feature 1]", "no obstacle_id", "Give it one"),
+        ("obstacles [survey/tree.geojson#1]", "removed, but there are rows without obstacle_id", "its key back"),
     ):
-        (line,) = [line for line in told if f". {where}:" in line]
+        (line,) = [line for line in told if f"  {where}:" in line]
         assert said in line
         assert remedy in line
-    assert not (own / "records").exists()
     assert path.read_bytes() == edited
     assert build(own) == 2
+    said = capsys.readouterr().err
+    assert "Fern walk" not in said
+    assert "--set-aside" in said
     assert path.read_bytes() == edited
+
+    aside = ["collect", str(own), "--who", "Wren Tolliver", "--why", "walked it", "--set-aside"]
+    assert cli.main(aside) == 0
+    assert "7 set aside in records/refused.jsonl" in capsys.readouterr().out
+    log = [json.loads(line) for line in (own / "records" / "refused.jsonl").read_text(encoding="utf-8").splitlines()]
+    assert {item["kind"] for item in log} == {"refused edit"}
+    assert next(item for item in log if item.get("key") == "A-6-1")["was"]["was_shape"].startswith("POLYGON")
+    assert build(own) == 0
+    after = geopackage.read_ground(path)
+    assert after["sections"]["title"].tolist() == ["Fern walk"]
+    assert "A-6-1" in set(after["spaces"]["space_id"])
+    kept = after["findings"][after["findings"]["kind"] == "edit set aside"].set_index("subject")
+    assert len(kept) == 7
+    assert "'vacant' is now 'taken'" in kept.loc["spaces.state [A-5-2]", "reason"]
+    assert "Wren Tolliver" in kept.loc["spaces.state [A-5-2]", "reason"]
+    one = next(item for item in log if item.get("key") == "A-5-2")
+    assert one["id"] in kept.loc["spaces.state [A-5-2]", "todo"]
+    assert cli.main(["withdraw", str(own), one["id"], "--who", "Wren Tolliver", "--why", "no such state"]) == 0
+    assert build(own) == 0
+    assert (geopackage.read_ground(path)["findings"]["kind"] == "edit set aside").sum() == 6
+
+
+def test_a_change_made_where_it_belongs_no_longer_stops_a_build(own, capsys):
+    path, toml = own / "ground.gpkg", own / "ground.toml"
+    was = geopackage.read_layer(path, "sections")["heads"].iloc[0]
+    now = {"east": "west", "west": "east"}[was]
+    sql(path, f"UPDATE sections SET heads = '{now}' WHERE section = 'A'")
+    assert build(own) == 2
+    assert f"sections.heads [A]: '{was}' is now '{now}', but it is computed" in capsys.readouterr().err
+    text = toml.read_text(encoding="utf-8")
+    (named,) = re.findall(r'\[\[section\]\]\nname = "A"\n', text)
+    toml.write_text(text.replace(named, f'{named}heads = "{now}"\n'), encoding="utf-8")
+    assert build(own) == 0
+    assert geopackage.read_layer(path, "sections")["heads"].tolist() == [now]
 
 
 def test_tables_and_columns_of_their_own_are_kept_as_a_copy(own, capsys):

@@ -23,7 +23,7 @@ import warnings
 from collections.abc import Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -789,10 +789,10 @@ def changes(path: Path | str) -> Changes:
         after.index = pd.Index(now.fids, name="fid")
         found = edits.diff(_written(path, layer, now.crs), after, layer)
         if now.problems:
-            found = edits.Difference(
-                layer, found.before, found.after, found.added, found.removed,
-                found.edited[~found.edited["column"].isin([item.where.split(".")[-1] for item in now.problems])],
-                (*now.problems, *found.problems),
+            unread = found.edited["column"].isin([item.where.split(".")[-1] for item in now.problems])
+            found = replace(
+                found, edited=found.edited[~unread].reset_index(drop=True), problems=(*now.problems, *found.problems),
+                loose=len(now.problems) + found.loose,
             )  # fmt: skip
         if found:
             differences[name] = found

@@ -13,11 +13,12 @@ from cemgis.pipeline.run import STAGES, Run
 if TYPE_CHECKING:
     from cemgis.pipeline.boarding import Outlook, add_possible, foresee, report_outlook
     from cemgis.pipeline.closing import close_opening, list_openings, order_opening, record_move, say_move, say_opening
+    from cemgis.pipeline.collecting import Collected, collect, say_collected, say_refused
     from cemgis.pipeline.expanding import Planned, expand
     from cemgis.pipeline.foundations import record_foundation, say_foundation, set_out_foundation
     from cemgis.pipeline.judging import judge
     from cemgis.pipeline.openings import open_grave
-    from cemgis.pipeline.products import build, collect, demo, hand_on, new_ground, render, say_records, write_csv
+    from cemgis.pipeline.products import build, demo, hand_on, new_ground, render, write_csv
     from cemgis.pipeline.publishing import Published, publish
     from cemgis.pipeline.registering import history, say_history
     from cemgis.pipeline.scanning import Rectified, rectify_scans, scan_pages
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "STAGES",
+    "Collected",
     "Outlook",
     "Planned",
     "Published",
@@ -57,13 +59,14 @@ __all__ = [
     "register",
     "render",
     "report_outlook",
+    "say_collected",
     "say_foundation",
     "say_history",
     "say_hits",
     "say_move",
     "say_opening",
     "say_record",
-    "say_records",
+    "say_refused",
     "scan_pages",
     "seek",
     "set_out_foundation",
@@ -86,6 +89,12 @@ _HOMES = {
         "say_move",
         "say_opening",
     ),
+    "collecting": (
+        "Collected",
+        "collect",
+        "say_collected",
+        "say_refused",
+    ),
     "expanding": (
         "Planned",
         "expand",
@@ -99,12 +108,10 @@ _HOMES = {
     "openings": ("open_grave",),
     "products": (
         "build",
-        "collect",
         "demo",
         "hand_on",
         "new_ground",
         "render",
-        "say_records",
         "write_csv",
     ),
     "publishing": (

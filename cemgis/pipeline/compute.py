@@ -29,6 +29,7 @@ from cemgis.ground import HeadsException
 from cemgis.layers import LAYERS
 from cemgis.occupations import make_markers
 from cemgis.orientation import orient
+from cemgis.pipeline.collecting import aside_findings
 from cemgis.pipeline.evidence import Evidence, gather_evidence, read_ground
 from cemgis.pipeline.opening_records import dug_from_records, settling_due
 from cemgis.pipeline.placing import Placing, ingest, place
@@ -135,6 +136,8 @@ def compute(folder: Path, until: str = STAGES[-1]) -> Run:
     _carry(run, evidence, ("corners", "lots", "sections"))
     run.facts["spaces"] = len(run.tables["spaces"])
     run.facts["lots"] = len(run.tables["lots"])
+    if stage == len(STAGES) - 1:
+        run.findings += aside_findings(run.tables, evidence.records)
     run.tables["findings"] = run.findings_table
     run.tables["run"] = _run_table(run, evidence, placed)
     for name, layer in LAYERS.items():

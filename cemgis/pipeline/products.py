@@ -1,4 +1,4 @@
-"""What a run leaves behind: ground.gpkg, maps, records of what was changed by hand, a demo, a ground to start from."""
+"""What a run leaves behind: ground.gpkg, maps, an export, a demo, a ground to start from."""
 
 from __future__ import annotations
 
@@ -7,24 +7,23 @@ import re
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from cemgis import edits, maps
+from cemgis import maps
 from cemgis.drawing import PAPERS, Facts, Underlay
 from cemgis.errors import InputError
 from cemgis.files import geopackage
-from cemgis.files import records as record_files
 from cemgis.files.export import Exported, export, plain_text
 from cemgis.files.underlay import read_underlay
 from cemgis.files.whole import input_error, whole_folder, write_bytes, write_text
 from cemgis.findings import worst_first
 from cemgis.ground import Ground
 from cemgis.layers import LAYERS
+from cemgis.pipeline.collecting import keep_changes
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.evidence import read_ground
 from cemgis.pipeline.facts import map_facts
@@ -36,7 +35,7 @@ from cemgis.web import staff
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["build", "collect", "demo", "hand_on", "new_ground", "render", "say_records", "write_csv"]
+__all__ = ["build", "demo", "hand_on", "new_ground", "render", "write_csv"]
 
 log = logging.getLogger("cemgis")
 
@@ -68,7 +67,7 @@ def build(folder: Path, *, with_maps: bool = True) -> Run:
     """
     path = folder / GROUND_FILE
     run = compute(folder)
-    kept = _keep_changes(path, run)
+    kept = keep_changes(path, run)
     run.made += kept
     drawings: dict[Path, bytes] = {}
     if with_maps:
@@ -87,94 +86,6 @@ def build(folder: Path, *, with_maps: bool = True) -> Run:
     run.made.append(path)
     run.made += _put(drawings)
     return run
-
-
-def _keep_changes(path: Path, run: Run) -> list[Path]:
-    """Stop when the file holds changes that would be lost; set aside what is not ours at all."""
-    if not path.exists():
-        return []
-    found = geopackage.changes(path)
-    left = _uncollected(found, run.records)
-    lines = [line for difference in left for line in difference.lines()]
-    if lines:
-        raise InputError.of(
-            str(path),
-            "it was changed by hand since it was built",
-            f'Keep the changes with `cemgis collect {path.parent} --who "..." --why "..."`, or delete it. They are:'
-            + "".join(f"\n    {line}" for line in lines),
-        )
-    _refuse_lost(path, found)
-    if not found.own_tables and not found.own_columns:
-        return []
-    aside = geopackage.keep_copy(path)
-    own = [*found.own_tables, *(f"{name}.{column}" for name, more in found.own_columns.items() for column in more)]
-    run.said.append(
-        f"{path.name} held tables or columns of its own ({', '.join(own)}): a copy is kept as {aside.name}."
-    )
-    return [aside]
-
-
-def _refuse_lost(path: Path, found: geopackage.Changes) -> None:
-    if found.lost:
-        what = f"layer {', '.join(found.lost)} was taken away"
-        raise InputError.of(str(path), what, "No record can say that: delete the file, the next build has all layers.")
-
-
-def _uncollected(found: geopackage.Changes, records: list[dict[str, Any]]) -> list[edits.Difference]:
-    rest = [edits.remaining(difference, records) for difference in found.layers.values()]
-    return [difference for difference in rest if difference]
-
-
-def collect(folder: Path, *, who: str, why: str) -> list[dict[str, Any]]:
-    """Turn what was changed in ``ground.gpkg`` with a desktop GIS into records.
-
-    Parameters
-    ----------
-    folder : Path
-    who, why : str
-        Written into every record.
-
-    Returns
-    -------
-    list of dict
-        The records as written; the next build carries them.
-
-    Raises
-    ------
-    InputError
-        When there is no file, or a change cannot be kept; then nothing is recorded.
-    """
-    ground = read_ground(folder)
-    path = folder / GROUND_FILE
-    if not path.exists():
-        raise InputError.of(str(path), "there is no such file", "Build it first: there is nothing to collect.")
-    kept = record_files.read(folder / "records").records
-    found = geopackage.changes(path)
-    _refuse_lost(path, found)
-    when = datetime.now(UTC)
-    made: list[dict[str, Any]] = []
-    problems: list[Any] = []
-    for difference in _uncollected(found, kept):
-        try:
-            made += edits.records(difference, who=who, when=when, why=why, crs=ground.crs.name)
-        except InputError as error:
-            problems += error.problems
-    if problems:
-        raise InputError(*problems)
-    return record_files.append(folder / "records", "edits", made) if made else []
-
-
-def say_records(records: list[dict[str, Any]]) -> str:
-    """Say records in words, one a line."""
-    if not records:
-        return "Nothing was changed by hand; nothing recorded."
-    lines = [f"{len(records)} record{'s' if len(records) > 1 else ''} written; the next build carries them:"]
-    for record in records:
-        change = ", ".join(f"{name} = {value}" for name, value in (record.get("values") or {}).items())
-        moved = record.get("moved")
-        said = change or (f"by {moved:g}" if moved is not None else "")
-        lines.append(f"  {record['kind']} {record['layer']} {record['key']} {said}".rstrip())
-    return "\n".join(lines)
 
 
 # ---- maps -----------------------------------------------------------------------------------------------------------
