@@ -13,7 +13,6 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 __all__ = [
-    "bilinear_weights",
     "circles",
     "drop_vertices",
     "insert_in_rings",
@@ -153,52 +152,6 @@ def mean_value_weights(ring: ArrayLike, points: ArrayLike) -> Floats:
         weights[rows] = 0.0
         weights[rows, at_vertex[rows].argmax(axis=1)] = 1.0
     return np.asarray(weights)
-
-
-def bilinear_weights(quad: ArrayLike, points: ArrayLike) -> Floats:
-    """Bilinear weights of points in a quadrilateral's four corners, by inverting the bilinear map.
-
-    Parameters
-    ----------
-    quad : (4, 2) array
-        Corners in order round the quadrilateral; it must be convex.
-    points : (p, 2) array
-        Inside it or near it.
-
-    Returns
-    -------
-    (p, 4) array
-
-    Examples
-    --------
-    >>> bilinear_weights([(0, 0), (4, 0), (4, 2), (0, 2)], [(1, 1)])
-    array([[0.375, 0.125, 0.125, 0.375]])
-    """
-    corners = np.asarray(quad, dtype=float).reshape(4, 2)
-    at = np.asarray(points, dtype=float).reshape(-1, 2)
-    base, along, up = corners[0], corners[1] - corners[0], corners[3] - corners[0]
-    twist = corners[0] - corners[1] + corners[2] - corners[3]
-    uv = np.full((len(at), 2), 0.5)
-    # Newton on base + u along + v up + u v twist = point; exact in one step for a parallelogram.
-    for _ in range(25):
-        u, v = uv[:, :1], uv[:, 1:]
-        miss = base + u * along + v * up + u * v * twist - at
-        by_u, by_v = along + v * twist, up + u * twist
-        slope = by_u[:, 0] * by_v[:, 1] - by_u[:, 1] * by_v[:, 0]
-        step = (
-            np.column_stack(
-                [
-                    miss[:, 0] * by_v[:, 1] - miss[:, 1] * by_v[:, 0],
-                    by_u[:, 0] * miss[:, 1] - by_u[:, 1] * miss[:, 0],
-                ]
-            )
-            / slope[:, None]
-        )
-        uv = uv - step
-        if not len(step) or np.abs(step).max() < 1e-14:
-            break
-    u, v = uv[:, 0], uv[:, 1]
-    return np.column_stack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v])
 
 
 def _padded(shapes: Shapes) -> Floats:

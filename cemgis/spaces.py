@@ -29,7 +29,6 @@ __all__ = [
     "build_spaces",
     "lot_corners",
     "lot_sanity",
-    "mean_by_joint",
     "place",
 ]
 
@@ -111,35 +110,6 @@ class Placed:
     def known(self) -> Flags:
         """Whether a corner has a place."""
         return np.asarray(np.isfinite(self.grid_xy).all(axis=1))
-
-
-def mean_by_joint(grid_xy: ArrayLike, joint: Callable[[Integers], Floats], dof: ArrayLike) -> Mean:
-    """Make the means of corners from their joint covariance; the least degrees of freedom of the corners count.
-
-    Parameters
-    ----------
-    grid_xy : (n, 2) array
-    joint : callable
-        ``joint(index (k, j))`` gives (k, 2 j, 2 j), order E, N of the first corner, E, N of the second and so on.
-    dof : (n,) array
-
-    Examples
-    --------
-    >>> mean = mean_by_joint(np.array([[0.0, 0.0], [2.0, 0.0]]), lambda index: np.eye(4)[None], [9.0, 5.0])
-    >>> xy, cov, dof = mean([[0, 1]], [[0.5, 0.5]])
-    >>> xy.tolist(), cov.tolist(), dof.tolist()
-    ([[1.0, 0.0]], [[[0.5, 0.0], [0.0, 0.5]]], [5.0])
-    """
-    xy, freedom = np.asarray(grid_xy, dtype=float), np.asarray(dof, dtype=float)
-
-    def mean(index: ArrayLike, weights: ArrayLike) -> tuple[Floats, Floats, Floats]:
-        rows, share = np.asarray(index, dtype=np.int64), np.asarray(weights, dtype=float)
-        k, j = rows.shape
-        blocks = joint(rows).reshape(k, j, 2, j, 2)
-        cov = np.einsum("ka,kb,kaxby->kxy", share, share, blocks, optimize=True)
-        return np.einsum("kj,kjx->kx", share, xy[rows]), cov, freedom[rows].min(axis=1)
-
-    return mean
 
 
 def place(plat: Plat, located: Mapping[str, LocatedCorners], state: ArrayLike, marker_id: ArrayLike) -> Placed:

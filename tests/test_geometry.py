@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from shapely import affinity
 
 from cemgis.geometry import (
-    bilinear_weights,
     circles,
     drop_vertices,
     insert_in_rings,
@@ -85,14 +84,6 @@ def test_a_straight_vertex_carries_its_own_edge():
     ring = np.array([(0, 0), (8, 0), (16, 0), (16, 12), (0, 12)], dtype=float)
     weights = mean_value_weights(ring, [(4, 0), (12, 0), (8, 0)])
     assert np.allclose(weights, [[0.5, 0.5, 0, 0, 0], [0, 0.5, 0.5, 0, 0], [0, 1, 0, 0, 0]], atol=1e-12)
-
-
-@given(st.lists(st.floats(-0.4, 0.4), min_size=8, max_size=8), st.floats(0, 1), st.floats(0, 1))
-@settings(max_examples=100, deadline=None)
-def test_bilinear_weights_invert_the_map(moves, u, v):
-    quad = np.array([(0, 0), (4, 0), (4, 3), (0, 3)]) + np.reshape(moves, (4, 2))
-    weights = np.array([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v])
-    assert np.allclose(bilinear_weights(quad, weights @ quad)[0], weights, atol=1e-9)
 
 
 # ---- gaps -----------------------------------------------------------------------------------------------------------

@@ -25,7 +25,6 @@ from cemgis.spaces import (
     build_spaces,
     lot_corners,
     lot_sanity,
-    mean_by_joint,
     place,
 )
 
@@ -84,6 +83,19 @@ face = "east"
 rows = 2
 columns = 2
 """
+
+
+def mean_by_joint(grid_xy, joint, dof):
+    """Make the means of corners from their joint covariance; the least degrees of freedom of the corners count."""
+
+    def mean(index, weights):
+        rows, share = np.asarray(index), np.asarray(weights, dtype=float)
+        k, j = rows.shape
+        blocks = joint(rows).reshape(k, j, 2, j, 2)
+        cov = np.einsum("ka,kb,kaxby->kxy", share, share, blocks, optimize=True)
+        return np.einsum("kj,kjx->kx", share, np.asarray(grid_xy)[rows]), cov, np.asarray(dof)[rows].min(axis=1)
+
+    return mean
 
 
 @dataclass
