@@ -284,7 +284,8 @@ WHOLE = (
     ("export", "{}", "--to", "shapefile", "--out", "{}/s"), ("export", "{}", "--to", "filegdb", "--out", "{}/f.gdb"),
     ("forecast", "{}"), ("seek", "{}", "--section", "B"), ("scan", "{}", "--page"), ("openings", "{}"),
     ("capacity", "{}", "--csv", "{}/capacity.csv"), ("spaces", "{}", "--csv", "{}/spaces.csv"),
-    ("close", "{}", "B-10-2", "--state", "opened", "--who", "{text}", "--note", "{text}"),
+    ("close", "{}", "B-10-2", "--state", "opened", "--who", "{text}", "--note", "{text}", "--date", "2026-05-04",
+     "--without-order", "{text}"),
     ("withdraw", "{}", "{text}", "--who", "{text}", "--why", "{text}"), ("new", "{}/{text}"),
 )  # fmt: skip
 
