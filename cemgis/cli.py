@@ -225,9 +225,15 @@ def parser() -> argparse.ArgumentParser:
     )
     made.add_argument("--most", type=int, default=20, help="most hits to show")
     made.add_argument("--json", action="store_true", help="print the result as JSON")
-    made = add("history", _history, "list all that is kept about one person, space, lot or record, in its order")
+    made = add(
+        "history",
+        _history,
+        "list what is kept about one space, lot, person or record, in its order; all of it with --staff",
+    )
     made.add_argument("folder", type=Path, help="the ground's folder")
     made.add_argument("id", help="an id, such as B-14-2 or register/ledger.csv:12")
+    made.add_argument("--staff", action="store_true",
+                      help="also holders, people who may be living, and records: staff only")  # fmt: skip
     made.add_argument("--json", action="store_true", help="print the result as JSON")
     made = add("judge", _judge, "record what is decided about a marker in doubt; the next build carries it")
     made.add_argument("folder", type=Path, help="the ground's folder")
@@ -384,6 +390,7 @@ def _export(given: argparse.Namespace) -> int:
                      "notes": done.notes})  # fmt: skip
         return 0
     print(f"{done.path}: {len(done.layers)} layers, {sum(done.layers.values()):,} rows")
+    print(done.notes.pop(0))
     if len(changed):
         print("\nNames that differ there:")
         print(changed[["layer", "column", "field"]].to_string(index=False))
@@ -578,7 +585,7 @@ def _find(given: argparse.Namespace) -> int:
 def _history(given: argparse.Namespace) -> int:
     from cemgis import pipeline
 
-    found = pipeline.history(given.folder, given.id)
+    found = pipeline.history(given.folder, given.id, staff=given.staff)
     if given.json:
         _print_json(found)
     else:

@@ -16,7 +16,7 @@ import shapely.geometry
 from cemgis import cli
 from cemgis.errors import InputError
 from cemgis.files import export as exporting
-from cemgis.files.export import export, short_names
+from cemgis.files.export import NOTICE, export, short_names, staff_notice
 from cemgis.layers import LAYERS
 from cemgis.reference import ground_crs
 
@@ -221,3 +221,25 @@ def test_the_command_prints_what_is_called_otherwise(demo_ground, tmp_path, caps
     assert (out / "spaces.shp").exists()
     assert cli.main(["export", str(tmp_path / "nowhere"), "--to", "csv"]) == 2
     assert Path(out / "fields.csv").exists()
+
+
+@pytest.mark.parametrize("kind", ["csv", "geojson", "shapefile", "filegdb"])
+def test_an_exported_folder_says_what_is_for_staff_only(tables, tmp_path, kind):
+    done = export(tables, tmp_path / "out", kind, unit=CRS.unit, crs=CRS.crs)
+    said = (done.path / NOTICE).read_text(encoding="utf-8")
+    assert said.splitlines()[0] == done.notes[0]
+    assert "people" in done.notes[0].split(" whole")[0]
+    assert "cemgis publish" in done.notes[0]
+
+
+def test_nothing_that_is_not_published_goes_unnamed():
+    hidden = staff_notice({name: pd.DataFrame() for name in LAYERS})
+    for name in ("people", "rights", "memories", "readings", "run", "openings", "findings"):
+        assert f"- {name}: all of it" in hidden
+    assert "- gates: " in hidden
+    for layer in LAYERS.values():  # nothing that is not published goes unnamed
+        for column in layer.columns:
+            if not (layer.published and column.published):
+                (row,) = [line for line in hidden.splitlines() if line.startswith(f"- {layer.name}: ")]
+                assert row.endswith("all of it") or column.name in row.split(": ", 1)[1].split(", ")
+    assert hidden.startswith("FOR STAFF ONLY")

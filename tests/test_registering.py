@@ -197,19 +197,53 @@ def test_the_history_of_a_space_a_person_and_a_record(folder):
         [{"kind": "edit", "layer": "spaces", "key": "A-1-2", "values": {"heads": "east"}, "was": {"heads": None},
           "who": "E. Tarn", "when": "2025-06-01T00:00:00Z", "why": "seen at the stone", "crs": "NAD83"}],
     )  # fmt: skip
-    found = history(folder, "A-1-2")
+    found = history(folder, "A-1-2", staff=True)
     layers = [entry["layer"] for entry in found["entries"]]
     assert layers == ["events", "spaces", "records"]
     assert found["entries"][0]["when"] == "1901-05-03"
     assert "A lot 1 gr. 2" in found["entries"][0]["said"]
     assert "seen at the stone" in found["entries"][-1]["said"]
-    person = history(folder, "register/ledger.csv:2")
+    person = history(folder, "register/ledger.csv:2", staff=True)
     assert {entry["layer"] for entry in person["entries"]} == {"events", "people"}
-    held = history(folder, "A-3-2")
+    held = history(folder, "A-3-2", staff=True)
     assert {entry["layer"] for entry in held["entries"]} == {"rights", "spaces"}
-    assert say_history(held).splitlines()[0] == f"A-3-2: right held by {held['held_by'][0]}"
+    assert say_history(held).splitlines()[1] == f"A-3-2: right held by {held['held_by'][0]}"
     with pytest.raises(InputError, match="nothing is kept about"):
-        history(folder, "A-99-1")
+        history(folder, "A-99-1", staff=True)
+
+
+def test_a_history_tells_anybody_only_what_is_published(folder, capsys):
+    build(folder)
+    record_files.append(
+        folder / "records", "edits",
+        [{"kind": "edit", "layer": "spaces", "key": "A-1-2", "values": {"heads": "east"}, "was": {"heads": None},
+          "who": "E. Tarn", "when": "2025-06-01T00:00:00Z", "why": "seen at the stone", "crs": "NAD83"}],
+    )  # fmt: skip
+    found = history(folder, "A-1-2", day="2026-05-01")
+    assert {entry["layer"] for entry in found["entries"]} == {"spaces", "graves"}
+    told = say_history(found)
+    assert "Ada Penn; born 1850" in told
+    assert "--staff" in told
+    assert "Tarn" not in told
+    assert "seen at the stone" not in told
+    # a space that is held, and nobody lies there
+    held = say_history(history(folder, "A-3-2", day="2026-05-01"))
+    assert "Ida Vale" in say_history(history(folder, "A-3-2", staff=True))
+    assert "Vale" not in held
+    assert "right held" not in held
+    assert "deed" not in held
+    for hidden in ("register/ledger.csv:2", "A-99-1"):
+        with pytest.raises(InputError, match="that may be shown to anybody"):
+            history(folder, hidden, day="2026-05-01")
+    # who may be living: the day of the burial decides
+    assert "Bo Lark" in say_history(history(folder, "A-2-1", day="2026-05-01"))
+    ledger = folder / "register" / "ledger.csv"
+    ledger.write_text(ledger.read_text(encoding="utf-8").replace("burial,1902", "burial,2026-04-30"), encoding="utf-8")
+    build(folder)
+    assert "Bo Lark" not in say_history(history(folder, "A-2-1", day="2026-05-01"))
+    assert "Bo Lark" in say_history(history(folder, "A-2-1", staff=True))
+    assert cli.main(["history", str(folder), "A-3-2", "--staff"]) == 0
+    assert capsys.readouterr().out.startswith("FOR STAFF ONLY, not for publication.\n")
 
 
 def test_the_commands(folder, capsys):
@@ -226,7 +260,7 @@ def test_the_commands(folder, capsys):
     (hit,) = json.loads(capsys.readouterr().out)
     assert (hit["kind"], hit["name"]) == ("holder", "Ida Vale")
     assert cli.main(["find", "x", str(folder), "--within", "-1"]) == 2
-    assert cli.main(["history", str(folder), "A-1-2"]) == 0
+    assert cli.main(["history", str(folder), "A-1-2", "--staff"]) == 0
     assert "interment" in capsys.readouterr().out
     assert len(load_finder([folder, folder])) == 2 * len(load_finder([folder]))
 

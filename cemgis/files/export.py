@@ -25,7 +25,10 @@ from cemgis.layers import LAYERS
 from cemgis.schema import Layer
 from cemgis.units import Unit
 
-__all__ = ["FORMATS", "Exported", "export", "plain_text", "short_names"]
+__all__ = ["FORMATS", "NOTICE", "Exported", "export", "plain_text", "short_names", "staff_notice"]
+
+NOTICE = "STAFF-ONLY.txt"
+"""File in every exported folder that says what of it is not for the public."""
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")  # the wide ones of East Asian writing too
 _SHORT = 10  # characters of a field's name in a dBASE table, its format's limit
@@ -195,6 +198,9 @@ def export(
                         "error", RuntimeWarning
                     )  # a driver that changes a name or value says so there
                     FORMATS[kind](shaped, made, unit, crs, done)
+                notice = staff_notice(shaped)
+                (made / NOTICE).write_text(notice, encoding="utf-8")
+                done.notes.insert(0, notice.splitlines()[0])
             except (*_ERRORS, RuntimeWarning):
                 try_room(made.parent, 4 * sum(int(table.memory_usage().sum()) for table in shaped.values()))
                 raise
@@ -207,6 +213,46 @@ def export(
         raise InputError.of(str(target), f"not written ({said})", "Mend that and run it again.") from error
     done.layers = {name: len(table) for name, table in shaped.items()}
     return done
+
+
+def staff_notice(tables: Mapping[str, pd.DataFrame]) -> str:
+    """Say of layers that are handed on what the public may not have; the first line says it in short.
+
+    Examples
+    --------
+    >>> print(staff_notice({"rights": pd.DataFrame(), "gates": pd.DataFrame()}).splitlines()[0])
+    FOR STAFF ONLY, not for publication: rights whole, and columns of gates. `cemgis publish` makes what is public.
+    """
+    whole, parts, rows = [], [], []
+    for name in tables:
+        layer = LAYERS[name]
+        hidden = [column.name for column in layer.columns if not (layer.published and column.published)]
+        shown = [column.name for column in layer.columns if column.name not in hidden]
+        # a key alone tells who the row is about, and people are published one by one
+        if not shown or shown == [layer.key] or name in _PERSONS:
+            whole.append(name)
+            rows.append(f"{name}: all of it")
+        elif hidden:
+            parts.append(name)
+            rows.append(f"{name}: {', '.join(hidden)}")
+    told = [f"{', '.join(whole)} whole" if whole else "", f"columns of {', '.join(parts)}" if parts else ""]
+    first = f"FOR STAFF ONLY, not for publication: {', and '.join(part for part in told if part) or 'nothing'}. "
+    return "\n".join(
+        [
+            f"{first}`cemgis publish` makes what is public.",
+            "",
+            "This folder holds what ground.gpkg holds: who holds rights, who may be living, what families told, what",
+            "the crew saw. Not one file of it is what `cemgis publish` would show: that leaves out, row by row, people",
+            "who may be living, who asked to be left out, and sections that are not shown. Whoever gets this folder",
+            "needs a reason to have all of it. What is never public, layer by layer:",
+            "",
+            *(f"- {row}" for row in rows),
+            "",
+        ]
+    )
+
+
+_PERSONS = ("people", "events", "rights", "kin", "memories", "inscriptions", "openings", "findings")
 
 
 _MARK = {"shapefile": "fields.csv", "geojson": "*.geojson", "csv": "fields.csv", "filegdb": "gdb"}

@@ -15,6 +15,7 @@ import pandas as pd
 from cemgis import edits, schema
 from cemgis.conflicts import conflicts, still_to_come
 from cemgis.dates import bounds, say_date
+from cemgis.disclosure import PublicGround, disclose
 from cemgis.errors import Gather, InputError
 from cemgis.files import geopackage
 from cemgis.files import records as record_files
@@ -22,6 +23,7 @@ from cemgis.holdings import holders_now
 from cemgis.layers import LAYERS
 from cemgis.people import joined_sources, with_kin
 from cemgis.pipeline.evidence import read_ground
+from cemgis.pipeline.recording import today
 from cemgis.register import TABLES, Register, read_crosswalk, read_register
 from cemgis.rules import Rules
 
@@ -310,34 +312,42 @@ _TOLD = {
 _WHEN = ("date", "told_on", "seen", "first_seen")
 
 
-def history(folder: Path, subject: str) -> dict[str, Any]:
-    """Gather all that is kept about one person, space, lot or record: rows of the built file, and records.
+def history(folder: Path, subject: str, *, staff: bool = False, day: str | None = None) -> dict[str, Any]:
+    """Gather what is kept about one person, space, lot or record: rows of the built file, and records.
 
     Parameters
     ----------
     folder : Path
     subject : str
         A key: ``register/ledger.csv:12``, ``B-14-2``.
+    staff : bool
+        Everything. Without it nothing is told that `cemgis.disclosure.disclose` would not publish: no holders, nobody
+        who may be living, no records.
+    day : str, optional
+        The day it is asked on, ISO; today unless given.
 
     Returns
     -------
     dict
-        ``subject``, ``held_by`` (who holds the right in a space now, by the entries) and ``entries``, each with
-        ``when``, ``layer``, ``key``, ``said`` and ``source``: what happened in the order of its dates, then what is
-        undated, then what people entered, in the order they did.
+        ``subject``, ``staff``, ``held_by`` (who holds the right in a space now, by the entries) and ``entries``, each
+        with ``when``, ``layer``, ``key``, ``said`` and ``source``: what happened in the order of its dates, then what
+        is undated, then what people entered, in the order they did.
 
     Raises
     ------
     InputError
-        When there is no built file, or nothing of that id is in it or in the records.
+        When there is no built file, or nothing of that id is in it or in the records that may be told.
     """
-    read_ground(folder)
+    ground = read_ground(folder)
     path = folder / GROUND_FILE
     if not path.exists():
         raise InputError.of(str(path), "there is no such file", f"Build it first: cemgis build {folder}.")
+    tables = geopackage.read_ground(path)
+    if not staff:
+        return _public_history(disclose(tables, ground, day or today()), folder, subject)
     entries: list[dict[str, Any]] = []
     held: list[str] = []
-    for name, table in geopackage.read_ground(path).items():
+    for name, table in tables.items():
         if name not in _TOLD:
             continue
         if name == "rights":
@@ -373,9 +383,40 @@ def history(folder: Path, subject: str) -> dict[str, Any]:
         )
     return {
         "subject": subject,
+        "staff": True,
         "held_by": held,
         "entries": [{name: value for name, value in entry.items() if name != "sort"} for entry in entries],
     }  # fmt: skip
+
+
+def _public_history(shown: PublicGround, folder: Path, subject: str) -> dict[str, Any]:
+    """Tell of a place what the public page would: it as the plat has it, and the dead that lie there."""
+    entries = []
+    for name, key in (("lots", "lot_id"), ("spaces", "space_id"), ("niches", "space_id")):
+        table: pd.DataFrame = getattr(shown, name)
+        for _, row in table[(table[key] == subject).fillna(value=False)].iterrows():
+            told = [column for column in ("section", "row", "lot", "kind", "heads") if column in row]
+            said = "; ".join(f"{column} {row[column]}" for column in told if not pd.isna(row[column]))
+            entries.append({"when": None, "layer": name, "key": subject, "said": said, "source": None})
+    graves = shown.graves
+    here = (graves["space_id"] == subject).fillna(value=False) | (graves["lot_id"] == subject).fillna(value=False)
+    for row in graves[here].rename(columns={"name": "name_"}).itertuples():
+        life = [
+            f"{word} {say_date(value)}"
+            for word, value in (("born", row.born), ("died", row.died))
+            if not pd.isna(value)
+        ]
+        when = None if pd.isna(row.buried) else str(row.buried)
+        place = subject if pd.isna(row.space_id) else str(row.space_id)
+        said = "; ".join([str(row.name_), *life, *([f"in {place}"] if place != subject else [])])
+        entries.append({"when": when, "layer": "graves", "key": place, "said": said, "source": None})
+    if not entries:
+        raise InputError.of(
+            str(folder), f"nothing is kept about {subject!r} that may be shown to anybody",
+            f'--staff asks everything; an id is found with: cemgis find "a name" {folder}.',
+        )  # fmt: skip
+    entries.sort(key=lambda entry: (entry["when"] is None, str(entry["when"])))
+    return {"subject": subject, "staff": False, "held_by": [], "entries": entries}
 
 
 def _entry(layer: str, key: str, row: pd.Series) -> dict[str, Any]:
@@ -395,9 +436,12 @@ def _entry(layer: str, key: str, row: pd.Series) -> dict[str, Any]:
 
 def say_history(found: Mapping[str, Any]) -> str:
     """Say a history in words, one entry a line."""
-    lines = [str(found["subject"]) + (f": right held by {', '.join(found['held_by'])}" if found["held_by"] else "")]
+    lines = ["FOR STAFF ONLY, not for publication."] if found["staff"] else []
+    lines += [str(found["subject"]) + (f": right held by {', '.join(found['held_by'])}" if found["held_by"] else "")]
     for entry in found["entries"]:
         source = f" ({entry['source']})" if entry["source"] else ""
         when = entry["when"] if entry["layer"] == "records" else say_date(entry["when"])
         lines.append(f"  {when or 'undated':22} {entry['layer']:13} {entry['said']}{source}")
+    if not found["staff"]:
+        lines.append("  Holders, people who may be living, and what was recorded are told with --staff.")
     return "\n".join(lines)
