@@ -187,6 +187,7 @@ def parser() -> argparse.ArgumentParser:
     )
     folder(made)
     made.add_argument("--no-report", action="store_true", help="only say it")
+    made.add_argument("--until", type=int, metavar="YEAR", help="also the chance that some are left at the end of it")
     made = add(
         "expand", _expand, "plan new ground on a parcel: usable land, layouts joined to the gate, sheets, a plat"
     )
@@ -502,6 +503,8 @@ def _forecast(given: argparse.Namespace) -> int:
     from cemgis import pipeline
 
     found = pipeline.foresee(given.folder)
+    if given.until is not None:
+        found.until = tuple(pipeline.say_until(found.made, given.until))
     if not given.no_report:
         pipeline.report_outlook(given.folder, found)
     if given.json:

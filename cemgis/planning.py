@@ -17,7 +17,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
@@ -25,7 +24,6 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
 from matplotlib.patheffects import withStroke
-from matplotlib.transforms import Bbox
 
 from cemgis import __version__, drawing
 from cemgis.capacity import LOST_TO, LOST_USES, USES
@@ -40,6 +38,7 @@ __all__ = [
     "Look",
     "board_html",
     "board_pages",
+    "chances_chart",
     "planner_pages",
     "print_pages",
     "print_png",
@@ -183,16 +182,14 @@ class _Page:
                 for cell, width in zip(row, widths, strict=True)
             ]
             tall = max(map(len, cells))
-            at = x
+            at, weight = x, "bold" if number == 0 or row[0] == "total" else "normal"
             for column, (lines, width) in enumerate(zip(cells, widths, strict=True)):
                 for k, line in enumerate(lines):
                     here = y - size * 1.28 * (k + 1)
                     if column in right:
-                        self.text(
-                            at + width - 5.0, here, line, size, ha="right", weight="bold" if number == 0 else "normal"
-                        )
+                        self.text(at + width - 5.0, here, line, size, ha="right", weight=weight)
                     else:
-                        self.text(at, here, line, size, weight="bold" if number == 0 else "normal")
+                        self.text(at, here, line, size, weight=weight)
                 at += width
             y -= size * 1.28 * tall + size * 0.32
             self.rule(x, x + sum(widths), y, 0.6 if number == 0 else 0.2, DARK if number == 0 else "#c9c3b8")
@@ -277,16 +274,10 @@ def print_pages(figures: Sequence[Figure], facts: Facts, title: str) -> bytes:
     return out.getvalue()
 
 
-def print_png(figure: Figure, dpi: int = 150, *, charts_only: bool = False) -> bytes:
-    """Turn a figure into a PNG; `charts_only` leaves out the text around its charts."""
+def print_png(figure: Figure, dpi: int = 150) -> bytes:
+    """Turn a figure into a PNG."""
     out = io.BytesIO()
-    more: dict[str, Any] = {}
-    if charts_only and len(figure.axes) > 1:
-        drawn = FigureCanvasAgg(figure).get_renderer()
-        boxes = [axes.get_tightbbox(drawn) for axes in figure.axes[1:]]
-        whole = Bbox.union([box for box in boxes if box is not None])
-        more["bbox_inches"] = whole.padded(6.0).transformed(figure.dpi_scale_trans.inverted())
-    figure.savefig(out, format="png", dpi=dpi, metadata={"Software": f"cemgis {__version__}"}, **more)
+    figure.savefig(out, format="png", dpi=dpi, metadata={"Software": f"cemgis {__version__}"})
     return out.getvalue()
 
 
@@ -378,35 +369,45 @@ def _answer_page(sums: pd.DataFrame, made: Forecast, facts: Facts, lost: pd.Data
         y = page.paragraph(_INSET, y - 3, width, f"Lost: {parts}. Every one is named in lost.csv.", 8.6)
     room = y - _INSET - 40
     if room > 120:
-        axes = page.chart(_INSET + 26, _INSET + 34, width - 130, min(room - 24, 230))
-        for pool, item in made.pools.items():
-            if item.unsaid:
-                continue
-            axes.plot(
-                item.lasts.index,
-                100 * item.lasts,
-                color=_POOL_COLOURS[pool],
-                linestyle=_POOL_STROKES[pool],
-                linewidth=1.6,
-            )
-            level = 0.75 - 0.15 * list(POOLS).index(pool)
-            away = item.lasts[item.lasts < level]
-            at = (away.index[0], 100 * level) if len(away) else (item.lasts.index[-1], 100 * float(item.lasts.iloc[-1]))
-            axes.annotate(
-                POOLS[pool].removeprefix("spaces "),
-                at,
-                xytext=(5, 3),
-                textcoords="offset points",
-                fontsize=7.5,
-                color=_POOL_COLOURS[pool],
-                family=list(SANS),
-                path_effects=[withStroke(linewidth=2.5, foreground="white")],
-            )
-        axes.set_ylim(0, 103)
-        axes.set_ylabel("chance that some are left, %", fontsize=8, family=list(SANS))
-        axes.margins(x=0)
-        axes.grid(axis="y", color="#e4dfd6", linewidth=0.5)
+        _chances(page.chart(_INSET + 26, _INSET + 34, width - 130, min(room - 24, 230)), made)
     return page.figure
+
+
+def chances_chart(made: Forecast) -> Figure:
+    """Draw the chance that some are left, by year, small enough for a phone."""
+    page = _Page(340.0, 230.0)
+    _chances(page.chart(34, 24, 226, 196), made)
+    return page.figure
+
+
+def _chances(axes: Any, made: Forecast) -> None:
+    for pool, item in made.pools.items():
+        if item.unsaid:
+            continue
+        axes.plot(
+            item.lasts.index,
+            100 * item.lasts,
+            color=_POOL_COLOURS[pool],
+            linestyle=_POOL_STROKES[pool],
+            linewidth=1.6,
+        )
+        level = 0.75 - 0.15 * list(POOLS).index(pool)
+        away = item.lasts[item.lasts < level]
+        at = (away.index[0], 100 * level) if len(away) else (item.lasts.index[-1], 100 * float(item.lasts.iloc[-1]))
+        axes.annotate(
+            POOLS[pool].removeprefix("spaces "),
+            at,
+            xytext=(5, 3),
+            textcoords="offset points",
+            fontsize=7.5,
+            color=_POOL_COLOURS[pool],
+            family=list(SANS),
+            path_effects=[withStroke(linewidth=2.5, foreground="white")],
+        )
+    axes.set_ylim(0, 103)
+    axes.set_ylabel("chance that some are left, %", fontsize=8, family=list(SANS))
+    axes.margins(x=0)
+    axes.grid(axis="y", color="#e4dfd6", linewidth=0.5)
 
 
 def _years_page(made: Forecast, facts: Facts) -> Figure:
@@ -490,9 +491,8 @@ def _section_page(
     for name, words in _POSSIBLE.items():
         if mine[name].sum():
             rows.append([words, *(f"{int(value):,}" for value in mine[name])])
-    y = page.table(
-        _INSET, y, [170.0, *[(width - 170.0) / len(kinds)] * len(kinds)], rows, 8.6, right=range(1, len(kinds) + 1)
-    )
+    wide = min((width - 190.0) / len(kinds), 110.0)  # a single kind's numbers stay near their words
+    y = page.table(_INSET, y, [190.0, *[wide] * len(kinds)], rows, 8.6, right=range(1, len(kinds) + 1))
     lost = own[own["use"].isin(LOST_USES).to_numpy()]
     said = _lost_words(lost)
     low = _INSET + 14 + 11.0 * min(len(said), 12)
@@ -515,15 +515,19 @@ def _section_page(
 
 _ONE_OF_MANY = re.compile(
     r" ?\(.*?\)|\b[A-Z][A-Za-z]*-[\w-]+|\b\d{4}-\d\d(?:-\d\d)?\b|(?<=[A-Z])\d+\b"
+    r"|\b(?:\d{1,2} )?(?:[A-Z][a-z]+ )?(?:1[5-9]|20)\d\d\b|^\d+(?= recorded)"
     r"|(?<=slope )\d+|\d+(?= % of it)|(?<=reaches )[\d.]+"
 )
 """What differs from one reason to the next of its kind: ids, dates, sources, measures."""
 
 
+_ELLIPSES = re.compile(r"…(?:[ ,]*…)+")
+
+
 def _lost_words(lost: pd.DataFrame) -> list[str]:
     """Say why spaces are lost, one line a reason, the spaces named."""
     lines = []
-    alike = lost["why"].astype(str).map(lambda why: _ONE_OF_MANY.sub("…", why))
+    alike = lost["why"].astype(str).map(lambda why: _ELLIPSES.sub("…", _ONE_OF_MANY.sub("…", why)))
     for (what, why), rows in lost.groupby([lost["lost_to"], alike], sort=False):
         names = [str(name) for name in rows["space_id"]]
         shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
@@ -916,7 +920,7 @@ def _plan_sheet(
         y -= 13
     page.fill(np.array([shapely.box(x, y - 9, x + 18, y)], dtype=object), Look("#e4e0d8", "#9a917f"), 0.5)
     page.text(x + 24, y - 8, "drive", 8.4)
-    y = _signs(page, x, y - 16, things, land, road is not None, unit)
+    y = _signs(page, x, y - 16, things, land, road is not None, unit, beside is not None)
     y -= 56
     _north_and_scale(page, x, y, frame.scale, frame.unit_per_pt, facts)
     y -= 46
@@ -931,7 +935,9 @@ def _plan_sheet(
 _MARKS = {"tree": "^", "well": "o", "drinking water": "o", "spring": "o"}
 
 
-def _signs(page: _Page, x: float, y: float, things: pd.DataFrame, land: Land, road: bool, unit: Unit) -> float:
+def _signs(
+    page: _Page, x: float, y: float, things: pd.DataFrame, land: Land, road: bool, unit: Unit, beside: bool = False
+) -> float:
     """Explain the signs of the map that are no areas; return the y below them."""
 
     def mark(sign: str, color: str) -> None:
@@ -959,6 +965,8 @@ def _signs(page: _Page, x: float, y: float, things: pd.DataFrame, land: Land, ro
             rows.append((kind, lambda sign=sign: mark(sign, "white" if sign == "o" else "#4d5f3a")))
     if road or (things["kind"] == "road").any():
         rows.append(("road", lambda: line("#6b6257", 2.2)))
+    if beside:
+        rows.append(("lots of the ground as it is", lambda: line("#b9ad9a", 0.8)))
     if land.dem is not None:
         span = float(np.nanmax(land.dem.heights) - np.nanmin(land.dem.heights))
         step = drawing.round_step(span, 18)
@@ -1004,10 +1012,11 @@ def say_choice(choice: Choice, unit: Unit, years: str | None = None) -> list[str
         f"best rows {choice.model:,}; {choice.taken:,} given up to join the drives"
         + (f"; {choice.unreached:,} not reached from a gate, and not counted" if choice.unreached else ""),
         f"drives {m['drive_area'] / acre:.2f} {word}s; from the drive to the middle of a lot "
-        f"{say_length(m['walk'], unit, 0)} in the mean"
-        + (f"; slope {m['slope']:.1f} %" if math.isfinite(m["slope"]) else ""),
+        f"{say_length(m['walk'], unit, 0)} in the mean",
         f"heads {choice.heads_word}: at {choice.heads_azimuth:.1f}° from grid north; rows at {choice.azimuth:.1f}°",
     ]
+    if math.isfinite(m["slope"]):
+        lines.append(f"the lots lie on {m['slope']:.1f} % of slope in the mean")
     if choice.circles:
         lines.append(f"{choice.circles} drive {_plural('end', choice.circles)} with a turning circle")
     if choice.dead_ends:
@@ -1086,7 +1095,7 @@ def _choices_sheet(
         _layout_on(page, frame, choice, gates, 0.12)
         page.text(x, y + 66, f"{number + 1}  {printable(choice.name, 60)}", 9.6, weight="bold")
         at = y + 64
-        for line in say_choice(choice, unit, years.get(choice.name))[:4]:
+        for line in say_choice(choice, unit, years.get(choice.name))[: 4 if choice.keeps_heads else 5]:
             at = page.paragraph(x, at, cell_w - 18, line, 7.6, **_loud(line))
     x = width * 0.74
     room_w = width - x - inset
@@ -1111,9 +1120,12 @@ def _choices_sheet(
     y = page.paragraph(x, y - 2, room_w, "The lightest lots are built first. Diamond: gate.", 7.8, style="italic")
     if heads:
         y = page.paragraph(x, y - 4, room_w, heads, 8.4)
+    alike: dict[str, list[str]] = {}
     for number, choice in enumerate(shown, 1):
         if years.get(choice.name):
-            y = page.paragraph(x, y - 2, room_w, f"{number}: {years[choice.name]}", 7.8)
+            alike.setdefault(years[choice.name], []).append(str(number))
+    for said, numbers in alike.items():
+        y = page.paragraph(x, y - 2, room_w, f"{', '.join(numbers)}: {said}", 7.8)
     page.text(x, y - 18, "Rules used", 10.5, style="italic")
     y = page.table(x, y - 22, [112, 48, room_w - 160], [["rule", "value", "source"], *rules], 6.8)
     page.paragraph(x, y - 4, room_w, PRELIMINARY, 8.6, weight="bold", color="#7a1712")

@@ -415,10 +415,15 @@ def test_the_demo_parcel_is_planned_and_what_it_wrote_can_be_opened(planned):
         assert choice.unreached == choice.dead_ends == 0
     target = folder / "own" / "expansion" / "meadow"
     layers = set(pyogrio.list_layers(target / "expansion.gpkg")[:, 0])
-    assert {"parcel", "land", "gates", "keep_away", "contours", "choice_1_lots", "choice_1_drives"} <= layers
-    lots = gpd.read_file(target / "expansion.gpkg", layer="choice_1_lots")
-    assert len(lots) * 4 == found.choices[0].spaces
-    assert lots.crs.equals(found.ground.crs.crs)
+    assert {"parcel", "land", "gates", "keep_away", "contours"} <= layers
+    assert 1 <= len(found.every) <= 6
+    for number, choice in enumerate(found.every, 1):  # each opens as a layer
+        lots = gpd.read_file(target / "expansion.gpkg", layer=f"choice_{number}_lots")
+        assert len(lots) * choice.module.spaces == choice.spaces
+        assert lots.crs.equals(found.ground.crs.crs)
+        assert "not for recording" in lots["note"].iloc[0]
+        drives = gpd.read_file(target / "expansion.gpkg", layer=f"choice_{number}_drives")
+        assert drives.area.sum() == pytest.approx(choice.measures["drive_area"], rel=1e-6)
     assert (target / "planner.pdf").read_bytes()[:4] == b"%PDF"
     said = made.words()
     # heads west are declared, and kept in all that is laid out without being named
@@ -529,7 +534,19 @@ def test_the_forecast_command_says_and_writes(planned, capsys):
     said = json.loads(capsys.readouterr().out)
     assert set(said["pools"]) == {"full", "infant", "cremation", "niche"}
     assert sum(row["total"] for row in said["capacity"]) == 1988
+    assert {row["section"] for row in said["sections"]} == set("ABCDE")
+    for pool, item in said["pools"].items():
+        assert item["left"] == sum(row["left"] for row in said["sections"] if row["kind"] == pool)
+    assert cli.main(["forecast", str(folder / "own"), "--no-report", "--until", "2044"]) == 0
+    words = capsys.readouterr().out
+    chance = said["pools"]["full"]["chance_lasts"]["2044"]
+    assert f"Spaces for full burials: {100 * chance:.0f} % that some are left at the end of 2044." in words
+    assert cli.main(["forecast", str(folder / "own"), "--no-report", "--until", "1950"]) == 2
+    assert "1950 is not looked at" in capsys.readouterr().err
     pages = folder / "own" / "reports"
+    chances = pd.read_csv(pages / "chances.csv").set_index("year")
+    assert chances.loc[2044, "full"] == pytest.approx(chance, abs=1e-4)
+    assert len(pd.read_csv(pages / "sections.csv")) == len(said["sections"])
     assert (pages / "board.pdf").read_bytes()[:4] == b"%PDF"
     html = (pages / "board.html").read_text(encoding="utf-8")
     assert "How many are left" in html

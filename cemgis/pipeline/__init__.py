@@ -11,7 +11,7 @@ from cemgis.pipeline.compute import compute, register  # at once: the module has
 from cemgis.pipeline.run import STAGES, Run
 
 if TYPE_CHECKING:
-    from cemgis.pipeline.boarding import Outlook, add_possible, foresee, report_outlook
+    from cemgis.pipeline.boarding import Outlook, add_possible, foresee, report_outlook, say_until
     from cemgis.pipeline.closing import close_opening, list_openings, order_opening, record_move, say_move, say_opening
     from cemgis.pipeline.collecting import Collected, collect, say_collected, say_refused
     from cemgis.pipeline.expanding import Planned, expand
@@ -67,6 +67,7 @@ __all__ = [
     "say_opening",
     "say_record",
     "say_refused",
+    "say_until",
     "scan_pages",
     "seek",
     "set_out_foundation",
@@ -80,6 +81,7 @@ _HOMES = {
         "add_possible",
         "foresee",
         "report_outlook",
+        "say_until",
     ),
     "closing": (
         "close_opening",

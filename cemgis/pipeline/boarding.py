@@ -35,6 +35,7 @@ __all__ = [
     "report_outlook",
     "say_left",
     "say_possible",
+    "say_until",
 ]
 
 log = logging.getLogger("cemgis")
@@ -72,6 +73,8 @@ class Outlook:
     made_files : list of Path
     notes : tuple of str
         Of the heights.
+    until : tuple of str
+        Chances to last until a year that was asked for.
     """
 
     run: Run
@@ -81,10 +84,12 @@ class Outlook:
     made: Forecast | None
     made_files: list[Path]
     notes: tuple[str, ...] = ()
+    until: tuple[str, ...] = ()
 
     def words(self) -> str:
         """Say it."""
         lines = [self.run.ground.name, *(self.made.words() if self.made else say_possible(self.possible))]
+        lines += self.until
         lines += ["", *say_lost(self.lost), *self.notes]
         if self.made is not None:
             lines += ["", "By section:", *(f"  {name}: {said}" for name, said in self.made.section_words())]
@@ -108,7 +113,7 @@ class Outlook:
         return {
             "ground": self.run.ground.name, "capacity": plain(self.sums).to_dict("records"),
             "lost": plain(self.lost).to_dict("records"), "notes": list(self.notes), "pools": pools,
-            "sections": plain(made.sections()).to_dict("records") if made else [],
+            "until": list(self.until), "sections": plain(made.sections()).to_dict("records") if made else [],
             "backtest": plain(made.backtest).to_dict("records") if made else [],
             "assumptions": list(made.assumptions) if made else [],
             "made": [str(path) for path in self.made_files],
@@ -324,7 +329,7 @@ def report_outlook(folder: Path, found: Outlook) -> list[Path]:
     )
     lost = found.possible[found.possible["use"].isin(LOST_USES).to_numpy()]
     sections = sorted(set(found.possible["section"]))
-    pictures = [("Chance that some are left, by year", planning.print_png(pages[0], 110, charts_only=True))]
+    pictures = [("Chance that some are left, by year", planning.print_png(planning.chances_chart(outlook), 150))]
     pictures.append(("The years counted, and looking back", planning.print_png(pages[1], 110)))
     for name, page in zip(sections, pages[2:-1], strict=True):
         pictures.append((f"Section {name}: what its spaces are good for, on a map", planning.print_png(page, 90)))
@@ -335,6 +340,7 @@ def report_outlook(folder: Path, found: Outlook) -> list[Path]:
         "capacity.csv": csv_text(found.sums),
         "lost.csv": csv_text(lost.drop(columns=["full", "urns", "full_held", "urns_held"])),
         "years.csv": csv_text(outlook.counts),
+        "chances.csv": csv_text(chances_csv(outlook)),
         "sections.csv": csv_text(sections_csv(outlook)),
     }
     made = [target / "board.pdf", target / "capacity.gpkg"]
@@ -349,6 +355,32 @@ def report_outlook(folder: Path, found: Outlook) -> list[Path]:
         write_text(made[-1], text)
     found.made_files = made
     return made
+
+
+def chances_csv(made: Forecast) -> pd.DataFrame:
+    """Chance that some of each kind are left at the end of a year, one row a year."""
+    pools = {pool: item.lasts.round(4) for pool, item in made.pools.items() if not item.unsaid}
+    return pd.DataFrame(pools).rename_axis("year").reset_index()
+
+
+def say_until(made: Forecast | None, year: int) -> list[str]:
+    """Say the chance that each kind lasts to the end of a year.
+
+    Raises
+    ------
+    InputError
+        For a year the forecast does not look at.
+    """
+    lines = []
+    for pool, item in made.pools.items() if made else ():
+        if item.unsaid or not item.left:
+            continue
+        first, last = int(item.lasts.index[0]), int(item.lasts.index[-1])
+        if not first <= year <= last:
+            raise InputError.of("until", f"{year} is not looked at", f"Give a year from {first} to {last}.")
+        said = f"{100 * item.chance_lasts(year):.0f} %"
+        lines.append(f"{POOLS[pool][0].upper()}{POOLS[pool][1:]}: {said} that some are left at the end of {year}.")
+    return lines
 
 
 def sections_csv(made: Forecast) -> pd.DataFrame:
