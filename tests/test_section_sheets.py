@@ -268,3 +268,16 @@ def test_a_build_of_many_spaces_leaves_the_sections_to_who_asks_for_them(small_g
     sides = sorted(float(side) / 72 * 25.4 for side in pages[1].mediabox[2:])
     assert sides == pytest.approx([297.0, 420.0], abs=0.5)
     assert "1 inch = 30 feet" in " ".join(pages[1].extract_text().split())
+
+
+@pytest.mark.parametrize("paper", ["letter", "A4", "tabloid"])
+def test_every_finding_of_a_section_is_named_and_gives_the_small_map_its_room(tables, facts, paper):
+    many = pd.concat([tables["findings"].iloc[:1]] * 9, ignore_index=True)
+    many["subject"] = pd.Series([f"C-{number}" for number in range(1, 10)], dtype="string")
+    many["section"] = pd.Series(["C"] * 9, dtype="string")
+    spaces = tables["spaces"].copy()
+    spaces.loc[spaces["section"] == "C", "heads_seen"] = "disagrees"  # the warning takes room as well
+    given = tables | {"findings": many, "spaces": spaces}
+    texts = [text for text, _ in page_of(maps.section_sheet(given, facts, "C", paper=paper))]
+    assert {f"label misread: C-{number}" for number in range(1, 10)} <= set(texts)
+    assert not any("see the findings layer" in text for text in texts)

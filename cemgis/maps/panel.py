@@ -300,11 +300,11 @@ def _told(sheet: Sheet, flags: Sequence[Flag], width: float) -> tuple[list[list[
     return brief, full
 
 
-def _findings_height(sheet: Sheet, flags: Sequence[Flag], width: float) -> float:
-    """Return the height the findings take when all are told in full."""
+def _findings_height(sheet: Sheet, flags: Sequence[Flag], width: float, *, brief: bool = False) -> float:
+    """Return the height the findings take when all are named, or told in full."""
     size = sheet.base * 0.93
     heads = (1 + any(_off_map(flag) for flag in flags)) * size * 2.2 if flags else 0.0
-    return heads + size * 1.22 * sum(len(lines) for lines in _told(sheet, flags, width)[1])
+    return heads + size * 1.22 * sum(len(lines) for lines in _told(sheet, flags, width)[0 if brief else 1])
 
 
 def _off_map(flag: Flag) -> bool:
@@ -454,7 +454,10 @@ def draw_section_panel(
     if not pd.isna(row["protected"]):
         _warning(sheet, columns[0], "Protected", printable(row["protected"], 200))
     _orientation(sheet, columns[0], facts)
-    if part.count < 2:  # the key of the parts takes its room: findings must not be pushed off the sheet
+    # No finding is pushed off: the key of the parts takes the place of the ground's, a full panel has neither.
+    least = sheet.base * (9.0 + 14.0 + 1.3 * (len(sheet.legend) / 2 + 4))
+    least += _findings_height(sheet, flags, columns[0].width, brief=True)
+    if part.count < 2 and columns[0].y - least > columns[0].floor:
         _locator(sheet, columns, every, name)
     _parts_key(sheet, columns, tables, part)
     _section_facts(sheet, columns, tables, row, facts)
