@@ -417,6 +417,13 @@ def test_the_day_of_a_burial_is_never_that_of_the_typing(first, folder):
     assert dug_from_records(first.ground, [old]).rows["events"]["date"].isna().all()
 
 
+def test_an_order_whose_service_is_past_says_so_in_the_list(first, folder):
+    ordered(first)
+    said = {day: pipeline.list_openings(first_with(first), datetime.date(2026, 5, day)) for day in (4, 5)}
+    assert said[4] == ["B-10-2/1: ordered 2026-05-01; not closed; service 2026-05-04"]
+    assert said[5] == ["B-10-2/1: ordered 2026-05-01; not closed; service 2026-05-04, WHICH IS PAST"]
+
+
 def test_a_service_that_cannot_be_the_day_asks_for_one(first, folder):
     ordered(first, service="2999-05-04")
     with pytest.raises(InputError, match="the service was ordered for 2999-05-04, which cannot be the day"):
@@ -622,3 +629,20 @@ def test_moves_that_cannot_be_are_each_told(first, folder):
     with pytest.raises(InputError, match=r"2 lie there \("):
         move(first, folder, "B-10-1", to="B-10-4", **more)
     assert lines(folder) == b""
+
+
+def test_what_two_machines_recorded_at_one_grave_is_not_lost_and_does_not_stop_a_build(first, folder):
+    order = ordered(first)
+    one = order | {"id": "aaaa", "state": "closed", "date": "2026-05-04", "buried": "2026-05-04", "who": "A. Roe",
+                   "replaces": [order["id"]]}  # fmt: skip
+    two = one | {"id": "bbbb", "person": "Ada Fenn", "who": "E. Tarn"}
+    found = dug_from_records(first.ground, [order, one, two])
+    assert found.openings["opening_id"].tolist() == ["B-10-2/1", "B-10-2/1, record bbbb"]
+    assert found.rows["people"]["name"].tolist() == ["Hanh Aldanczyk", "Ada Fenn"]
+    assert not found.rows["events"]["event_id"].duplicated().any()
+    (said,) = [item for item in found.findings if item.kind == "record to look at again"]
+    assert said.subject == "B-10-2/1"
+    assert "closed, by A. Roe (record aaaa) and closed, by E. Tarn (record bbbb)" in said.reason
+    back = {"id": "w", "kind": "withdraw", "replaces": ["bbbb"], "who": "A. Roe", "why": "one grave"}
+    found = dug_from_records(first.ground, [order, one, two, back])
+    assert found.openings["opening_id"].tolist() == ["B-10-2/1"]

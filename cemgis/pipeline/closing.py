@@ -645,7 +645,9 @@ def list_openings(run: Run, today: date) -> list[str]:
         gone = (today - date.fromisoformat(first_and_last(row.date)[1] or today.isoformat())).days
         if row.state in _UNDER_WAY:
             stored = f" in {row.stored}" if say_value(row.stored) else ""
-            lines.append(f"{head}{stored}; not closed" + (f"; service {row.service}" if say_value(row.service) else ""))
+            service = say_value(row.service)
+            past = ", WHICH IS PAST" if service and (first_and_last(service)[1] or service) < today.isoformat() else ""
+            lines.append(f"{head}{stored}; not closed" + (f"; service {service}{past}" if service else ""))
         elif row.state == "closed":
             due = gone >= 7 * rules["close.settle_weeks"]
             lines.append(f"{head}; {'LOOK FOR SETTLING' if due else 'not yet settled'}, {gone // 7} weeks ago")

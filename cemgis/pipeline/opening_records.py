@@ -79,6 +79,7 @@ def dug_from_records(ground: Ground, records: Iterable[Mapping[str, Any]]) -> Du
     rows: dict[str, list[dict[str, Any]]] = {name: [] for name in _ROWS}
     taken: dict[str, str] = {}
     findings: list[Finding] = []
+    first: dict[str, Mapping[str, Any]] = {}
     for record in edits.standing(records):
         kind = record.get("kind")
         if kind not in (OPENING_KIND, EVENT_KIND, FOUNDATION_KIND):
@@ -89,6 +90,7 @@ def dug_from_records(ground: Ground, records: Iterable[Mapping[str, Any]]) -> Du
             name = record.get("opening_id") or record.get("foundation_id") or record.get("space_id") or record.get("id")
             findings.append(find("record not usable", str(name), str(error)))
             continue
+        record = _apart(record, first, findings)
         if kind == OPENING_KIND:
             findings += _opening(ground, record, shape, rows)
         elif kind == EVENT_KIND:
@@ -107,6 +109,26 @@ def dug_from_records(ground: Ground, records: Iterable[Mapping[str, Any]]) -> Du
     dug = Dug(openings, made, taken, findings)
     made["vaults"] = dug.without_taken(vaults)
     return dug
+
+
+def _apart(
+    record: Mapping[str, Any], first: dict[str, Mapping[str, Any]], findings: list[Finding]
+) -> Mapping[str, Any]:  # fmt: skip
+    """Return a record under a name of its own, when two machines gave the same name to two: neither is lost."""
+    key = {OPENING_KIND: "opening_id", FOUNDATION_KIND: "foundation_id"}.get(str(record["kind"]))
+    name = None if key is None else record.get(key)
+    if key is None or name is None:
+        return record
+    before = first.setdefault(str(name), record)
+    if before is record:
+        return record
+    told = " and ".join(f"{one.get('state')}, by {one.get('who')} (record {one.get('id')})" for one in (before, record))
+    todo = (
+        "If it is one, take one of the records back: cemgis withdraw FOLDER RECORD. If it is two, take both back and "
+    )
+    todo += "enter them one after the other."
+    findings.append(find("record to look at again", str(name), f"recorded twice: {told}", todo=todo))
+    return {**record, key: f"{name}, record {record.get('id')}"}
 
 
 def _usable(ground: Ground, record: Mapping[str, Any]) -> Any:

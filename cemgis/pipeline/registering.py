@@ -292,7 +292,7 @@ def _followed(was: Mapping[str, pd.DataFrame], moved: Mapping[str, str]) -> dict
 _WHERE = ("person_id", "other_id", "space_id", "lot_id", "subject", "monument_id")
 _TOLD = {
     "people": ("name", "born", "died", "age", "inscription", "certainty", "note", "also_in"),
-    "events": ("kind", "container", "place", "resolved_by", "certainty", "as_written"),
+    "events": ("kind", "date_written", "container", "place", "resolved_by", "certainty", "as_written"),
     "rights": ("kind", "holder", "from_holder", "share", "reserved_for", "instrument", "book", "page", "as_written"),
     "kin": ("relation", "other_name", "by", "why"),
     "memories": ("text", "about", "told_by", "as_written"),
@@ -370,8 +370,21 @@ def history(folder: Path, subject: str, *, staff: bool = False, day: str | None 
     }  # fmt: skip
     for record in log:
         if record["id"] in mine or mine & set(record.get("replaces") or ()):
-            said = {name: record[name] for name in ("values", "was", "shape", "moved", "replaces") if record.get(name)}
-            text = f"{record['kind']} by {record['who']}, because {record['why']}" + (f": {said}" if said else "")
+            told = (
+                "date",
+                "person",
+                "container",
+                "without_order",
+                "ordered_for",
+                "what",
+                "values",
+                "was",
+                "moved",
+                "replaces",
+            )
+            said = "; ".join(f"{name} {_plainly(record[name])}" for name in told if record.get(name))
+            kind = " ".join(str(record[name]) for name in ("kind", "event", "state") if record.get(name))
+            text = f"{kind} by {record['who']}, because {record['why']}" + (f": {said}" if said else "")
             entries.append(
                 {"when": record["when"], "layer": "records", "key": record["id"], "said": text, "source": "records"}
             )
@@ -387,6 +400,15 @@ def history(folder: Path, subject: str, *, staff: bool = False, day: str | None 
         "held_by": held,
         "entries": [{name: value for name, value in entry.items() if name != "sort"} for entry in entries],
     }  # fmt: skip
+
+
+def _plainly(value: object) -> str:
+    """Write what a record holds: lists and mappings without their brackets."""
+    if isinstance(value, Mapping):
+        return ", ".join(f"{name} = {_plainly(item)}" for name, item in value.items())
+    if isinstance(value, (list, tuple)):
+        return ", ".join(_plainly(item) for item in value)
+    return "none" if value is None else str(value)
 
 
 def _public_history(shown: PublicGround, folder: Path, subject: str) -> dict[str, Any]:
