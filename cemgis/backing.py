@@ -1,15 +1,20 @@
-"""What on the ground confirms the row a space is counted in, and what is the plat's word alone."""
+"""What on the ground confirms the row and the corner a space is counted from, and what is the plat's word alone."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["Backing", "row_backing"]
+from cemgis.errors import Gather
+from cemgis.findings import Finding, find
+from cemgis.ground import LotSeen, Section
+from cemgis.places import label_key
+
+__all__ = ["Backing", "not_seen", "row_backing", "seen_otherwise"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,3 +85,76 @@ def row_backing(
         tuple(str(labels[k]) for k in order if seen[k] and tells[k]), others,
         tuple(str(labels[k]) for k in order if not seen[k]),
     )  # fmt: skip
+
+
+def seen_otherwise(sections: Sequence[Section], lots: pd.DataFrame, singles: Collection[str]) -> list[Finding]:
+    """Find where what somebody saw at a lot is not what the plat is said to be.
+
+    A corner that is written wrongly moves every lot of a section alike and leaves no miss at any marker: nothing but a
+    look at one lot can tell.
+
+    Parameters
+    ----------
+    sections : sequence of Section
+    lots : DataFrame
+        ``lot_id, section, marker_corner, first_space_side`` of the plats.
+    singles : collection of str
+        Single graves.
+
+    Returns
+    -------
+    list of Finding
+        ``corner contradicted``.
+
+    Raises
+    ------
+    InputError
+        When a lot that was looked at is not there.
+    """
+    gather = Gather()
+    findings = []
+    for section in sections:
+        seen = section.seen
+        if seen is None:
+            continue
+        mine = lots[(lots["section"] == section.name).to_numpy(dtype=bool)]
+        hit = mine[[label_key(str(one)) == label_key(seen.lot) for one in mine["lot_id"]]]
+        if not len(hit) and label_key(seen.lot) not in {label_key(one) for one in singles}:
+            gather.add(f"{seen.where}.lot", f"section {section.name} has no lot {seen.lot[:60]!r}", "Write one it has.")
+            continue
+        corner = section.markers if not len(hit) else hit["marker_corner"].iloc[0]
+        first = None if not len(hit) else hit["first_space_side"].iloc[0]
+        for what, saw, said in (
+            ("its marker stands at the {} corner", seen.corner, corner),
+            ("its space 1 lies at the {} end", seen.space_1, first),
+        ):
+            if saw is not None and isinstance(said, str) and said and saw != said:
+                findings.append(find(
+                    "corner contradicted", section.name,
+                    f"{seen.by} saw at {seen.lot} on {seen.date} that {what.format(saw)}; by the plat as it is written "
+                    f"it is the {said}", section=section.name,
+                ))  # fmt: skip
+    gather.raise_if_any()
+    return findings
+
+
+def not_seen(seen: LotSeen | None, *, markers: bool, several: bool) -> str | None:
+    """Say what nobody looked at on the ground; None when all that can be has been.
+
+    Parameters
+    ----------
+    seen : LotSeen or None
+    markers, several : bool
+        Whether the section's lots have markers, and more than one space.
+
+    Examples
+    --------
+    >>> not_seen(None, markers=True, several=True)
+    'at which corner of its lot a marker stands and from which end spaces are counted'
+    >>> seen = LotSeen("section 1.seen", "A-1", "southwest", None, "E. Tarn", "2025-05-06")
+    >>> not_seen(seen, markers=True, several=False)
+    """
+    corner = markers and (seen is None or seen.corner is None)
+    first = several and (seen is None or seen.space_1 is None)
+    open_ = ["at which corner of its lot a marker stands"] * corner + ["from which end spaces are counted"] * first
+    return " and ".join(open_) or None

@@ -57,6 +57,8 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
     ("plat contradicted", _D, "many of the markers found in a row or section say that other lots lie there",
      "Compare what is written of the plat (numbering, run and step of its rows, corner of the markers) with the ground "
      "before anything is measured here."),
+    ("corner contradicted", _D, "somebody saw at a lot that its marker or its spaces lie otherwise than is written",
+     "Look again at that lot, then mend markers, facing or from in ground.toml. Measure from no marker of it before."),
     ("lot out of shape", _D, "a lot would fold or change its size by too much if it followed its found markers",
      "Check its markers on the ground."),
     ("marker at two places", _D, "one label was read at two places", "Read both again; one of them is another lot's."),

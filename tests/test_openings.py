@@ -8,6 +8,7 @@ import json
 import re
 import runpy
 import shutil
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from pypdf import PdfReader
 from cemgis import cli, pipeline
 from cemgis.errors import InputError
 from cemgis.files import records
+from cemgis.findings import find
 from cemgis.opening import VERDICTS
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.opening_site import site_of
@@ -225,6 +227,25 @@ def test_an_order_for_a_day_gone_by_is_remarked_upon(ground, run):
     assert told in made.words()
     assert told in " ".join(PdfReader(made.made[0]).pages[0].extract_text().split())
     assert made.summary()["remarks"] == [told]
+
+
+def test_what_no_marker_can_tell_is_settled_first_until_somebody_looked(run):
+    kept, assumed = (
+        run.ground,
+        "Nobody has looked on the ground at which corner of its lot a marker stands and from which end",
+    )
+    assert not any(assumed in text for _, text in site_of(run, "B-10-2", machine=False).doubts)
+    assert "E. Tarn saw it at B-62, 2025-05-06" in site_of(run, "B-10-2", machine=False).backing
+    try:
+        run.ground = replace(kept, sections=tuple(replace(one, seen=None) for one in kept.sections))
+        site = site_of(run, "B-10-2", machine=False)
+        assert any(verdict == VERDICTS[1] and assumed in text for verdict, text in site.doubts)
+        run.findings.append(find("corner contradicted", "B", "E. Tarn saw it"))
+        doubts = site_of(run, "B-10-2", machine=False).doubts
+        assert (VERDICTS[1], "What is written of the plat may be wrong, B: E. Tarn saw it") in doubts
+    finally:
+        run.ground = kept
+        run.findings[:] = [item for item in run.findings if item.kind != "corner contradicted"]
 
 
 def tape(run, made, shift, sigma=0.0):

@@ -37,6 +37,7 @@ __all__ = [
     "Ground",
     "Heads",
     "HeadsException",
+    "LotSeen",
     "NicheBlock",
     "PlatEntry",
     "ProbesEntry",
@@ -384,6 +385,29 @@ class FoundationRule:
 
 
 @dataclass(frozen=True, slots=True)
+class LotSeen:
+    """One lot of a section that somebody looked at on the ground, against what the plat is said to be.
+
+    Parameters
+    ----------
+    where, lot : str
+        ``lot`` may be a single grave.
+    corner : str or None
+        Corner of the lot where its marker stands, one of `CORNERS`.
+    space_1 : str or None
+        Side on which its space 1 lies, one of `SIDES`; a stone with a name tells.
+    by, date : str
+    """
+
+    where: str
+    lot: str
+    corner: str | None
+    space_1: str | None
+    by: str
+    date: str
+
+
+@dataclass(frozen=True, slots=True)
 class Section:
     """A part of the ground with one plat and one rule for the heads.
 
@@ -413,6 +437,7 @@ class Section:
     rows : tuple of Rows
     niches : tuple of NicheBlock
     foundation : FoundationRule or None
+    seen : LotSeen or None
     """
 
     where: str
@@ -432,6 +457,7 @@ class Section:
     public: str = "all"
     public_reason: str | None = None
     foundation: FoundationRule | None = None
+    seen: LotSeen | None = None
 
 
 @dataclass(frozen=True, slots=True)

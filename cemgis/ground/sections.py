@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable, Mapping
 from typing import TypeVar
 
@@ -16,6 +17,7 @@ from cemgis.ground.entries import (
     FoundationRule,
     Heads,
     HeadsException,
+    LotSeen,
     NicheBlock,
     Rows,
     Section,
@@ -82,6 +84,35 @@ def _foundation(keys: Keys) -> FoundationRule | None:
     if width is None or depth is None or source is None:
         return None
     return FoundationRule(inner.path, width, depth, companion, setback, deep, source)
+
+
+def _seen(keys: Keys) -> LotSeen | None:
+    """Read which lot somebody looked at on the ground; None when nobody did."""
+    value = keys.get("seen")
+    if value is None:
+        return None
+    example = '{ lot = "A-1", corner = "southwest", space_1 = "north", by = "E. Tarn", date = "2025-05-06" }'
+    if not isinstance(value, Mapping):
+        keys.wrong("seen", f"{show(value)} is not understood", f"Write {example}.")
+        return None
+    inner = Keys(value, keys.at("seen"), keys.gather, keys.unit)
+    lot = inner.text("lot", required="Name the lot that was looked at.")
+    corner = inner.choice("corner", CORNERS, None)
+    space_1 = inner.side("space_1")
+    by = inner.text("by", required="Write who looked.")
+    date = inner.text("date", required='Write when, date = "2025-05-06".')
+    if date is not None:
+        try:
+            datetime.date.fromisoformat(date)
+        except ValueError:
+            inner.wrong("date", f"{show(date)} is no date", 'Write date = "2025-05-06".')
+            date = None
+    if not {"corner", "space_1"} & set(inner.raw):
+        inner.wrong("corner", "nothing was seen", f"Write {example}.")
+    inner.close()
+    if lot is None or by is None or date is None:
+        return None
+    return LotSeen(inner.path, lot, corner, space_1, by, date)
 
 
 def _niches(keys: Keys) -> NicheBlock | None:
@@ -289,7 +320,7 @@ def section_entry(keys: Keys, plats: tuple[str, ...]) -> Section | None:
     outline = keys.file("outline")
     lots = keys.file("lots")
     exceptions = [_exception(Keys(raw, path, keys.gather, keys.unit)) for path, raw in keys.tables("exceptions")]
-    foundation = _foundation(keys)
+    foundation, seen = _foundation(keys), _seen(keys)
     rows = [_rows(Keys(raw, path, keys.gather, keys.unit)) for path, raw in keys.tables("rows")]
     niches = [_niches(Keys(raw, path, keys.gather, keys.unit)) for path, raw in keys.tables("niches")]
     if lots is not None and rows:
@@ -303,4 +334,5 @@ def section_entry(keys: Keys, plats: tuple[str, ...]) -> Section | None:
         keys.path, name, title, plat, heads, protected, parcel, markers, inset, outline, lots,
         tuple(item for item in exceptions if item is not None), tuple(item for item in rows if item is not None),
         tuple(item for item in niches if item is not None), public, public_reason, foundation,
+        seen,
     )  # fmt: skip

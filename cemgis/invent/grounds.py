@@ -192,6 +192,7 @@ def _invented_text(
         gaps = [f'"0 {suffix}"'] * (shape.walk_after - 1) + [f'"{walk:g} {suffix}"']
         blocks.append(
             f'[[section]]\nname = "{section}"\nplat = "{1870 + 25 * (len(plats) - 1)}"\nmarkers = "{shape.markers}"\n'
+            + _seen(section, shape)
             + (f'marker_inset = "{0.5 * wide / 4:g} {suffix}"\n' if shape.inset else "")
             + f'[[section.rows]]\nat = ["{at[0]:g} {suffix}", "{at[1]:g} {suffix}"]\n'
             f'run = "{shape.run}"\nstep = "{shape.step}"\nrows = {rows}\n'
@@ -216,6 +217,19 @@ def _invented_text(
             placements[plat] = Placement(first.north, first.scale, (east, first.middle[1]), sigma)
         east += reach
     return "\n".join([*parts, *plats, *blocks]), placements
+
+
+def _seen(section: str, shape: _Pattern) -> str:
+    """Write that somebody looked at a lot of the section, and saw what is so."""
+    restart = shape.singles or shape.numbering == "restart"
+    left = {"north": "west", "east": "north", "south": "east", "west": "south"}[shape.facing]
+    opposite = {"west": "east", "east": "west", "north": "south", "south": "north"}
+    first = left if shape.counted_from == "left" else opposite[left]
+    space_1 = "" if shape.singles else f'space_1 = "{first}", '
+    return (
+        f'seen = {{ lot = "{section}-1{"-1" if restart else ""}", corner = "{shape.markers}", {space_1}'
+        'by = "the inventor", date = "2025-01-01" }\n'
+    )
 
 
 def _found_by_plat(made: Set, share: float, rng: np.random.Generator) -> list[int]:

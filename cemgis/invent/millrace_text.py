@@ -87,6 +87,7 @@ title = "Old ground"
 plat = "1868"
 heads = "west"
 markers = "southwest"
+seen = { lot = "A-28", corner = "southwest", space_1 = "north", by = "E. Tarn", date = "2025-05-06" }
 lots = "plat/section_a.csv"
 
 # Pairs of rows back to back, walks between; numbers go up one row and down the next.
@@ -96,6 +97,7 @@ title = "Hill section"
 plat = "1889"
 heads = "west"
 markers = "southwest"
+seen = { lot = "B-62", corner = "southwest", space_1 = "north", by = "E. Tarn", date = "2025-05-06" }
 foundation = { width = "3 ft", companion_width = "6 ft", depth = "1 ft 4 in", source = "board rules, 2014 (invented)" }
 [[section.rows]]
 at = ["0 ft", "0 ft"]
@@ -119,6 +121,7 @@ title = "Elm walk"
 plat = "1924"
 heads = "west"
 markers = "northeast"
+seen = { lot = "C-q-4", corner = "northeast", space_1 = "south", by = "E. Tarn", date = "2025-05-06" }
 marker_inset = "6 in"
 [[section.rows]]
 at = ["0 ft", "112 ft"]
@@ -145,6 +148,7 @@ name = "D"
 title = "Veterans' slope"
 plat = "1958"
 markers = "southwest"
+seen = { lot = "D-40", corner = "southwest", space_1 = "south", by = "E. Tarn", date = "2025-05-06" }
 [[section.rows]]
 at = ["108 ft", "0 ft"]
 run = "north"
@@ -166,6 +170,7 @@ title = "Meadow"
 plat = "1990"
 heads = { axis = "lots", facing = "west" }
 markers = "southwest"
+seen = { lot = "E-1-1", corner = "southwest", by = "E. Tarn", date = "2025-05-06" }
 exceptions = [{ space = "E-2-17", heads = "east", reason = "asked for by the family" }]
 [[section.rows]]
 at = ["0 ft", "0 ft"]

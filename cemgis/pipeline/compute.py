@@ -19,6 +19,7 @@ import shapely
 
 from cemgis import __version__, edits, schema
 from cemgis.adjust import radius_95
+from cemgis.backing import seen_otherwise
 from cemgis.capacity import capacity
 from cemgis.clearance import clearances, lost_spaces
 from cemgis.errors import InputError
@@ -102,7 +103,8 @@ def compute(folder: Path, until: str = STAGES[-1]) -> Run:
 
     log.info("drawing the plats")
     plat = make_plat(ground, evidence.lots)
-    run.findings += plat.findings
+    single = plat.spaces["space_id"][plat.spaces["lot_id"].isna().to_numpy(dtype=bool)]
+    run.findings += [*plat.findings, *seen_otherwise(ground.sections, plat.lots, set(single.astype(str)))]
     log.info("fitting")
     placed = place(ground, plat, taken, evidence.records)
     run.findings += placed.findings

@@ -13,7 +13,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from cemgis.backing import Backing, row_backing
+from cemgis.backing import Backing, not_seen, row_backing
 from cemgis.dates import say_years
 from cemgis.errors import InputError
 from cemgis.geometry import long_axis
@@ -26,7 +26,7 @@ from cemgis.ties import Anchors, TieNumbers, corner_word
 from cemgis.units import say_length
 
 if TYPE_CHECKING:
-    from cemgis.ground import Ground
+    from cemgis.ground import Ground, Section
     from cemgis.pipeline.run import Run
 
 __all__ = ["find_space", "say_value", "site_of", "tie_numbers"]
@@ -286,6 +286,13 @@ class _SiteMaker:
         corners = self.plat.corners[["plat_x", "plat_y"]].to_numpy(dtype=float)
         return row_backing(sites, found, say_value(self.space["section"]), str(row), (vertices @ corners)[0])
 
+    def _unseen(self, section: Section) -> str | None:
+        """Return what about the section's lots nobody looked at on the ground."""
+        sites = self.plat.sites
+        several = self.plat.lots["spaces"][(self.plat.lots["section"] == section.name).to_numpy(dtype=bool)]
+        return not_seen(section.seen, markers=bool((sites["section"] == section.name).any()),
+                        several=bool((several.to_numpy() > 1).any()))  # fmt: skip
+
     def _backing_words(self) -> str:
         """Say what is the plat's word alone about where this space lies, and what confirms it."""
         backing = self._backing()
@@ -300,7 +307,9 @@ class _SiteMaker:
             told = [f"markers stand at the {corner} corner of their lots" if corner else "",
                     f"space 1 lies at the {side} end of lot {lot}" if side else ""]  # fmt: skip
             said = " and ".join(part for part in told if part)
-            said = f"By the plat {said}: compare a name on a stone. " if said else ""
+            seen = next((one.seen for one in self.ground.sections if one.name == self.space["section"]), None)
+            how = "compare a name on a stone" if seen is None else f"{seen.by} saw it at {seen.lot}, {seen.date}"
+            said = f"By the plat {said}: {how}. " if said else ""
         if backing.by:
             return f"{said}Row {row} is confirmed by {', '.join(backing.by[:3])}."
         first = [f"marker {name}" for name in backing.unread[:2]]
@@ -558,10 +567,18 @@ class _SiteMaker:
                     (VERDICTS[1], f"Which way the heads lie is in doubt in section {item.subject}: {item.reason}")
                 )
             of_plat = next((one.plat for one in self.ground.sections if one.name == place), "")
-            if (item.kind, item.subject) in {("plat contradicted", place), ("scale implausible", of_plat)}:
+            if (item.kind, item.subject) in {("plat contradicted", place), ("corner contradicted", place),
+                                             ("scale implausible", of_plat)}:  # fmt: skip
                 out.append((VERDICTS[1], f"What is written of the plat may be wrong, {item.subject}: {item.reason}"))
             if item.severity == "danger" and subjects & named:
                 out.append((VERDICTS[1], f"{item.kind[0].upper()}{item.kind[1:]}, {item.subject}: {item.reason}"))
+        section = next((one for one in self.ground.sections if one.name == place), None)
+        if section is not None and (unseen := self._unseen(section)) is not None:
+            out.append(
+                (VERDICTS[1], f"Nobody has looked on the ground {unseen} in section {place}: were it otherwise than "
+                 "written, every space there would lie elsewhere and no marker would miss. Look at one lot beside a stone "
+                 "with a name, and write it in ground.toml (seen)")
+            )  # fmt: skip
         backing = self._backing()
         if backing is not None and not backing.by and len(backing.others) < 2:
             row = self.run.rows.iloc[self.row] if self.run.rows is not None else ""
