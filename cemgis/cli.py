@@ -292,6 +292,10 @@ def main(words: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        print(f"{error.filename or 'a file'}: not to be read or written ({error.strerror or error}). Mend that and run "
+              "it again.", file=sys.stderr)  # fmt: skip
+        return 2
     except KeyboardInterrupt:
         print("stopped; nothing was half written", file=sys.stderr)
         return 130

@@ -188,7 +188,7 @@ def test_usage_errors_exit_2(capsys, tmp_path):
 
 
 SCRIPTS = sorted(path.name for path in (ROOT / "scripts").glob("*.py"))
-LONG = re.compile(r"start|invent|bench|study|fuzz|survive")
+LONG = re.compile(r"start|invent|bench|study|fuzz|survive|hostile|redraw")
 """Scripts that run for minutes or need no ground: their own tests run them small."""
 
 
@@ -204,6 +204,18 @@ def test_a_script_runs_on_a_ground(name, own, monkeypatch, capsys):
     assert said.startswith(str(own) if name == "render_maps.py" else "Invented ground")
 
 
+def test_what_the_system_refuses_is_told_in_words(own, monkeypatch, capsys):
+    def refuse(*_args, **_more):
+        raise PermissionError(13, "Permission denied", str(own / "ground.toml"))
+
+    monkeypatch.setattr("cemgis.pipeline.compute", refuse)
+    assert cli.main(["check", str(own)]) == 2
+    said = capsys.readouterr().err
+    assert (
+        said == f"{own / 'ground.toml'}: not to be read or written (Permission denied). Mend that and run it again.\n"
+    )
+
+
 def test_a_script_runs_by_itself(own):
     done = subprocess.run(
         [sys.executable, str(ROOT / "scripts" / "ingest_readings.py"), str(own)], capture_output=True, text=True,
@@ -214,7 +226,7 @@ def test_a_script_runs_by_itself(own):
 
 
 def test_no_script_holds_functions_unless_it_may():
-    may = re.compile(r"start|bench|study|fuzz|survive")
+    may = re.compile(r"start|bench|study|fuzz|survive|hostile|redraw")
     for name in SCRIPTS:
         text = (ROOT / "scripts" / name).read_text(encoding="utf-8")
         assert may.search(name) or not re.search(r"^def ", text, re.MULTILINE), name

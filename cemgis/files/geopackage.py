@@ -215,7 +215,9 @@ def write_ground(
                 connection.execute("PRAGMA synchronous = OFF")
                 hashes = _describe(connection, made, kept, unit, facts, xml)
         except (*_GDAL_ERRORS, sqlite3.Error) as error:
-            try_room(beside.parent, 2 * sum(table.nbytes for table in made.values()))
+            # what is there was written: full is where neither as much again nor a little more than that goes in
+            so_far = beside.stat().st_size if beside.exists() else 0
+            try_room(beside.parent, max(2 * sum(table.nbytes for table in made.values()), so_far + 2**20))
             said = " ".join(str(error).split())[:300]
             raise InputError.of(str(path), f"not written ({said})", "Mend that and run it again.") from error
         refuse_if_held(path)  # someone may have opened it meanwhile

@@ -349,7 +349,7 @@ crs = "{crs}"
 # heads = "west"
 # markers = "southwest"
 # # What no marker can tell, looked at on the ground at one lot beside a stone with a name; openings wait for it:
-# seen = { lot = "A-1", corner = "southwest", space_1 = "north", by = "...", date = "2025-05-06" }
+# seen = {{ lot = "A-1", corner = "southwest", space_1 = "north", by = "...", date = "2025-05-06" }}
 # parcel = "..."                  # tax parcel, as the county numbers it
 # [[section.rows]]
 # at = ["0 ft", "0 ft"]

@@ -26,6 +26,7 @@ __all__ = ["STAGES", "Run"]
 STAGES = ("readings", "fit", "spaces", "heads", "clearances", "capacity")
 """Stages of a run, from above."""
 
+_MOST_FINDINGS = 12  # below a table more of them are only counted, but for the dangers
 _MOST_SHOWN = 12
 _SHOWN: Mapping[str, tuple[str, ...]] = {
     "markers": ("marker_id", "state", "n_occupations", "trusted", "radius_95", "miss", "explanation"),
@@ -136,7 +137,7 @@ class Run:
         many = ", ".join(
             f"{counts[word]} {word}{'s' if counts[word] > 1 else ''}" for word in SEVERITIES if word in counts
         )
-        if not whole:
+        if not whole and len(found) > _MOST_FINDINGS:
             dangers = found[found["severity"] == "danger"]
             said = [
                 f"  DANGER  {kind}: {', '.join(rows['subject'])}" for kind, rows in dangers.groupby("kind", sort=False)
