@@ -436,8 +436,14 @@ def _smoothed(drives: Any, lots: npt.NDArray[np.object_], radius: float, drivabl
     parts = parts[(shapely.area(parts) > 1e-3 * radius**2) & (shapely.area(parts) < radius**2)]
     hit = np.unique(shapely.STRtree(lots).query(shapely.buffer(parts, -0.02), predicate="intersects")[0])
     blocked = np.isin(np.arange(len(parts)), hit)
-    sharp = blocked & (shapely.area(parts) > 0.05 * radius**2)
-    return shapely.union_all([drives, *parts[~blocked]]), int(sharp.sum())
+    sharp = int((blocked & (shapely.area(parts) > 0.05 * radius**2)).sum())
+    made = shapely.union_all([drives, *parts[~blocked]])
+    if sharp:  # two corners that lie close are one part at the full radius; a little less tells them apart
+        less = 0.98 * radius
+        closed = shapely.buffer(shapely.buffer(made, less, quad_segs=12), -less, quad_segs=12)
+        left = shapely.area(shapely.get_parts(shapely.difference(shapely.intersection(closed, drivable), made)))
+        sharp = max(sharp, int(((left > 0.05 * radius**2) & (left < radius**2)).sum()))
+    return made, sharp
 
 
 def _rounded(paths: list[Any], own: list[Any], radius: float, drivable: Any) -> tuple[list[Any], int]:
