@@ -22,6 +22,7 @@ __all__ = [
     "PRELIMINARY",
     "Choice",
     "Drawn",
+    "Numbering",
     "as_plat",
     "best_directions",
     "default_directions",
@@ -359,8 +360,57 @@ def frontier(choices: Sequence[Choice], most: int = 6) -> list[Choice]:
     return sorted(kept, key=lambda c: (-c.measures["spaces"], c.measures["walk"]))[:most]
 
 
-def lots_table(choice: Choice, section: str, crs: Any = None) -> gpd.GeoDataFrame:
-    """Lots of a choice as a layer, numbered on from 1: row by row, each row from the same end.
+@dataclass(frozen=True, slots=True)
+class Numbering:
+    """How lots of new ground are numbered: as a section of the ground is.
+
+    Parameters
+    ----------
+    way : str
+        ``run on``, ``restart`` or ``back and forth``, as in ``ground.toml``.
+    skip : tuple of int
+        Numbers never used.
+    source : str
+        Whose rule it is, in words.
+    """
+
+    way: str = "run on"
+    skip: tuple[int, ...] = ()
+    source: str = ""
+
+    def number(self, row: Ints) -> tuple[Ints, Ints]:
+        """Place of each lot in its row, and its number, for lots sorted by row and along it.
+
+        Examples
+        --------
+        >>> row = np.array([1, 1, 1, 2, 2])
+        >>> Numbering("back and forth", skip=(2,)).number(row)[1].tolist()
+        [1, 3, 4, 6, 5]
+        >>> Numbering("restart").number(row)[1].tolist()
+        [1, 2, 3, 1, 2]
+        """
+        first = np.concatenate([[True], row[1:] != row[:-1]]) if len(row) else np.empty(0, dtype=bool)
+        start = np.flatnonzero(first)
+        length = np.diff(np.append(start, len(row)))
+        place = np.arange(len(row)) - np.repeat(start, length)
+        count = np.arange(len(row))
+        if self.way == "restart":
+            count = place
+        elif self.way == "back and forth":
+            odd = np.repeat(np.arange(len(start)) % 2 == 1, length)
+            back = np.repeat(start, length) + np.repeat(length, length) - 1 - place
+            count = np.where(odd, back, count)
+        used = np.setdiff1d(np.arange(1, len(row) + len(self.skip) + 1), self.skip)
+        return place, used[count].astype(np.int64)
+
+
+def lots_table(
+    choice: Choice,
+    section: str,
+    crs: Any = None,
+    numbering: Numbering = Numbering(),
+) -> gpd.GeoDataFrame:
+    """Lots of a choice as a layer, numbered from 1: row by row, each row from the same end unless the rule turns.
 
     Returns
     -------
@@ -371,10 +421,13 @@ def lots_table(choice: Choice, section: str, crs: Any = None) -> gpd.GeoDataFram
     laid = choice.laid
     order = np.lexsort((laid.lots[:, 0], laid.lots[:, 1], laid.block))
     rows = pd.factorize(pd.MultiIndex.from_arrays([laid.block[order], laid.lots[order, 1].round(4)]))[0] + 1
-    number = np.arange(1, len(order) + 1).astype(str)
+    number = numbering.number(rows)[1].astype(str)
+    # where numbers come again in other rows the row is part of the name
+    named = [f"{row}-{lot}" for row, lot in zip(rows, number, strict=True)]
+    by_row = numbering.way == "restart" and len(rows) and rows.max() > 1
     return gpd.GeoDataFrame(
         {
-            "lot_id": [f"{section}-{lot}" for lot in number],
+            "lot_id": [f"{section}-{lot}" for lot in (named if by_row else number)],
             "section": section,
             "row": rows.astype(str),
             "lot": number,
@@ -413,7 +466,8 @@ class Drawn:
 
 
 def as_plat(
-    choice: Choice, section: str, *, plat: str, label: Callable[[str, str, str], str], crs_name: str, date: str
+    choice: Choice, section: str, *, plat: str, label: Callable[[str, str, str], str], crs_name: str, date: str,
+    numbering: Numbering = Numbering(),
 ) -> Drawn:  # fmt: skip
     """Draw a choice as a plat: lots in a plat frame of its own, markers at their southwest corners, heads.
 
@@ -430,11 +484,12 @@ def as_plat(
         Text of a marker, from section, row and lot.
     crs_name : str
     date : str
+    numbering : Numbering
     """
     along, left = choice.where.axes  # unit vectors of u and v in the grid
     norths = [(along, -left), (left, along), (-along, left), (-left, -along)]
     north, east = max(norths, key=lambda pair: float(pair[0][1]))
-    table = lots_table(choice, section)
+    table = lots_table(choice, section, numbering=numbering)
     corners = shapely.get_coordinates(table.geometry.to_numpy()).reshape(-1, 5, 2)[:, :4]
     x, y = corners @ east, corners @ north
     x0, y0 = float(x.min()), float(y.min())
@@ -481,6 +536,7 @@ def as_plat(
             "northing": spots[:, 1].round(4),
         }
     )
+    counted = f"\n# Lots are numbered {numbering.way}, {numbering.source}." if numbering.source else ""
     heads = choice.heads_word
     told = (
         "" if choice.keeps_heads else f"\n# Not {choice.heads_wanted}, as the parcel declares: this layout was named."
@@ -497,7 +553,7 @@ source = "laid out {date}; preliminary; not for recording; boundary, plat and mo
 [[section]]
 name = "{section}"
 title = "New ground, {choice.module.name}"
-plat = "{plat}"{told}
+plat = "{plat}"{counted}{told}
 heads = "{heads}"
 markers = "southwest"
 lots = "{{lots}}"

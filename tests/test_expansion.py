@@ -17,7 +17,7 @@ from shapely import affinity
 from cemgis import cli, pipeline, planning
 from cemgis.capacity import LOST_TO, LOST_USES
 from cemgis.errors import InputError
-from cemgis.expansion import as_plat, best_directions, default_directions, frontier, lay_out, lots_table
+from cemgis.expansion import Numbering, as_plat, best_directions, default_directions, frontier, lay_out, lots_table
 from cemgis.invent import parcel as invent_parcel
 from cemgis.land import usable_land
 from cemgis.layout import Module, bound, frame, plan, to_frame
@@ -669,7 +669,16 @@ def test_new_ground_needs_no_dates(planned, tmp_path, capsys):
     tables = re.split(r"\n(?=\[\[)", text)
     kept = [table for table in tables if not table.startswith(("[[register]]", "[[crosswalk]]"))]
     (bare / "ground.toml").write_text("\n".join(kept), encoding="utf-8")
-    made = pipeline.expand(bare, modules=["natural burial"])
+    # the last section of lots starts again in each row: so does the new one, and its markers name the row
+    text = (bare / "ground.toml").read_text(encoding="utf-8")
+    (bare / "ground.toml").write_text(text.replace('numbering = "run on"', 'numbering = "restart"'), encoding="utf-8")
+    made = pipeline.expand(bare, modules=["natural burial"], into=tmp_path / "joined")
+    after = pipeline.compute(tmp_path / "joined")
+    new = after.tables["lots"][after.tables["lots"]["section"] == "F"].set_index("lot_id")
+    design = lots_table(made.found.choices[0], "F", numbering=Numbering("restart")).set_index("lot_id")
+    assert set(new.index) == set(design.index)
+    gap = shapely.hausdorff_distance(new.geometry.loc[design.index].to_numpy(), design.geometry.to_numpy())
+    assert gap.max() < 0.01
     assert made.found.choices[0].spaces > 0
     assert "years bought cannot be said: no burial and no right has a year" in made.words()
     assert "Spaces for full burials:" in made.outlook.words()  # counted all the same
@@ -679,3 +688,32 @@ def test_new_ground_needs_no_dates(planned, tmp_path, capsys):
     assert "cemgis capacity" in str(caught.value)
     with pytest.raises(InputError, match="A report needs the register's dates"):
         pipeline.report_outlook(bare, made.outlook)
+
+
+# ---- numbers --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("way", ["run on", "back and forth", "restart"])
+def test_new_lots_are_numbered_by_the_grounds_rule(ground, way):
+    parcel, gates = shapely.box(2_000_000, 450_000, 2_000_300, 450_200), [(2_000_000.0, 450_100.0)]
+    _, choice = laid(parcel, gates, azimuth=0.0, tries=0)
+    rule = Numbering(way, skip=(13,))
+    table = lots_table(choice, "F", numbering=rule)
+    assert table["lot_id"].is_unique
+    assert "13" not in set(table["lot"])
+    at = shapely.get_coordinates(shapely.centroid(table.geometry.to_numpy()))
+    for number, (_, row) in enumerate(table.groupby("row", sort=False)):
+        along = at[row.index][:, 1]
+        counted = row["lot"].astype(int).to_numpy()
+        turned = way == "back and forth" and number % 2 == 1
+        assert (np.sign(np.diff(along)) == (np.sign(np.diff(counted)) * (-1 if turned else 1))).all()
+        assert counted.min() == 1 or way != "restart"
+    if way != "restart":  # every number once, none left out but those never used
+        numbers = sorted(table["lot"].astype(int))
+        assert numbers == [n for n in range(1, len(table) + 2) if n != 13][: len(table)]
+
+
+def test_the_demos_rule_is_that_of_its_last_section_of_lots(ground):
+    full = expanding.ground_numbering(ground, "full")
+    assert (full.way, full.source) == ("run on", "as in section D")
+    assert expanding.ground_numbering(ground, "cremation").source == "as in section E"

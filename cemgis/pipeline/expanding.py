@@ -20,6 +20,7 @@ from cemgis.errors import Gather, InputError
 from cemgis.expansion import (
     PRELIMINARY,
     Choice,
+    Numbering,
     as_plat,
     best_directions,
     default_directions,
@@ -370,9 +371,11 @@ def expand(
         years=years, chosen=choice - 1, heads=found.say_heads(),
         beside=shapely.union_all(run.tables["lots"].geometry.to_numpy()),
     )  # fmt: skip
+    numbering = ground_numbering(ground, every_choice[choice - 1].module.kind)
     drawn = as_plat(
-        every_choice[choice - 1], section, plat=f"new ground {section}", label=partial(_label, ground.marker_label),
-        crs_name=_crs_text(ground), date=facts.date,
+        every_choice[choice - 1], section, plat=f"new ground {section}",
+        label=partial(_label, ground.marker_label, by_row=numbering.way == "restart"),
+        crs_name=_crs_text(ground), date=facts.date, numbering=numbering,
     )  # fmt: skip
     target = folder / "expansion" / path.stem
     make_folder(target)
@@ -409,7 +412,19 @@ def _only_parcel(folder: Path) -> Path:
     return found[0]
 
 
-def _label(pattern: str, section: str, row: str, lot: str) -> str:
+def ground_numbering(ground: Ground, kind: str) -> Numbering:
+    """Give the rule by which the ground numbers its lots: that of the last section laid out in rows of such lots."""
+    blocks = [(section.name, block) for section in ground.sections for block in section.rows if not block.singles]
+    blocks = [item for item in blocks if item[1].kind == kind] or blocks
+    if not blocks:
+        return Numbering(source="row by row")
+    name, block = blocks[-1]
+    return Numbering(block.numbering, tuple(block.skip), f"as in section {name}")
+
+
+def _label(pattern: str, section: str, row: str, lot: str, *, by_row: bool = False) -> str:
+    if by_row and "{row}" not in pattern:
+        lot = f"{row}-{lot}"
     return pattern.replace("{section}", section).replace("{row}", row).replace("{lot}", lot)
 
 
@@ -517,7 +532,7 @@ def _layers(found: Expansion, choices: Sequence[Choice], section: str, ground: G
         lines, heights = contours(found.land.dem, round_step(span, 18))
         layers["contours"] = gpd.GeoDataFrame({f"height_{suffix}": heights}, geometry=lines, crs=crs)
     for number, choice in enumerate(choices, 1):
-        lots = lots_table(choice, section, crs)
+        lots = lots_table(choice, section, crs, ground_numbering(ground, choice.module.kind))
         layers[f"choice_{number}_lots"] = lots.assign(choice=choice.name, note=PRELIMINARY)
         drives = shapely.multipolygons(shapely.get_parts(choice.drives))
         layers[f"choice_{number}_drives"] = gpd.GeoDataFrame({"choice": [choice.name]}, geometry=[drives], crs=crs)
