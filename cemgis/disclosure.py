@@ -15,7 +15,7 @@ import pandas as pd
 import shapely
 
 from cemgis import schema
-from cemgis.dates import bounds
+from cemgis.dates import bounds, parse_date
 from cemgis.errors import Gather, InputError
 from cemgis.ground import Ground, Withheld
 from cemgis.layers import LAYERS
@@ -24,7 +24,7 @@ from cemgis.people import count_as_dead
 from cemgis.reference import GroundCRS
 from cemgis.schema import Column, Layer
 
-__all__ = ["GRAVES", "PUBLIC_LAYERS", "PublicGround", "disclose", "public_text"]
+__all__ = ["GRAVES", "PUBLIC_LAYERS", "PublicGround", "disclose", "public_text", "read_wishes"]
 
 MONUMENTS_SHOWN = ("headstone", "footstone", "shared stone")
 """Kinds of monument the public sees: what is flush or odd may be bronze, and is stolen."""
@@ -180,6 +180,64 @@ def disclose(tables: Mapping[str, pd.DataFrame], ground: Ground, as_of: str) -> 
     )  # fmt: skip
 
 
+_WISH = {"person": "person", "id": "person", "name": "name", "place": "place", "space": "place", "lot": "place",
+         "until": "until", "reason": "reason"}  # fmt: skip
+
+
+def read_wishes(table: pd.DataFrame, source: str) -> tuple[Withheld, ...]:
+    """Read a list of wishes not to be named.
+
+    Its columns are ``name``, ``place`` (or ``space`` or ``lot``), ``person``, ``until`` and ``reason``.
+
+    Parameters
+    ----------
+    table : DataFrame of str
+        With line numbers in ``line``.
+    source : str
+        Name of the file.
+
+    Raises
+    ------
+    InputError
+        For every line that names nobody, gives no reason or ends on a day that is not understood, and for every column
+        that is none of these: what is not understood there would be published.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"line": [2], "Name": ["Ada Penn"], "space": ["A-1-2"], "reason": ["a niece, 2024"]})
+    >>> [(wish.where, wish.name, wish.place) for wish in read_wishes(table, "register/withheld.csv")]
+    [('register/withheld.csv line 2', 'Ada Penn', 'A-1-2')]
+    """
+    gather = Gather()
+    known = {column: _WISH.get(str(column).strip().casefold()) for column in table.columns if column != "line"}
+    for column in (column for column, word in known.items() if word is None):
+        gather.add(source, f"column {column!r} is not understood, and what it asks for would be published",
+                   "Name the columns person, name, place, until and reason.")  # fmt: skip
+    wishes = []
+    for row in table.to_dict("records"):
+        where, said = f"{source} line {row['line']}", dict.fromkeys(("person", "name", "place", "until", "reason"), "")
+        for column, word in known.items():
+            if word is not None and str(row[column] or "").strip():
+                said[word] = str(row[column]).strip()
+        if not any(said.values()):
+            continue
+        last = bounds(pd.Series([parse_date(said["until"]).edtf or ""]))["latest"].iloc[0]
+        if said["until"] and pd.isna(last):
+            gather.add(where, f"until {said['until']!r} is no day", 'Write it as "2030-05-01", or leave it out.')
+        if not (said["person"] or said["name"] or said["place"]):
+            gather.add(where, "it names nobody", "Write a person (id), a name, a place, or a name and a place.")
+        elif said["person"] and (said["name"] or said["place"]):
+            gather.add(where, "a person's id is given beside a name or a place", "Keep one of the two.")
+        if not said["reason"]:
+            gather.add(where, "no reason is given", "Write who asked for it and when; it is not published.")
+        wishes.append(
+            Withheld(where, said["person"] or None, said["name"] or None, said["place"] or None, said["reason"],
+                     str(last) if said["until"] else None)
+        )  # fmt: skip
+    gather.raise_if_any()
+    return tuple(wishes)
+
+
 class _Withheld:
     """Counts what is left out, by what it is and why."""
 
@@ -290,7 +348,8 @@ def _graves(
         dtype=bool
     )
     recent = _recent(people, events, as_of, rules["public.burial_days"], rules["register.about"])
-    asked = _asked(people, burials, ground.withhold)
+    held = [wish for wish in ground.withhold if wish.until is None or wish.until >= as_of[:10]]
+    asked = _asked(people, burials, held)
     placed = burials["section"].notna().to_numpy(dtype=bool)
     tests = (
         (_REQUEST, asked),
@@ -309,7 +368,7 @@ def _graves(
     out = _columns(who, LAYERS["people"], ["title", "given", "middle", "surname", "maiden", "suffix", "born", "died"])
     old = _long_ago(people, events, as_of, rules["people.oldest"])[shown["person"].to_numpy(dtype=int)]
     relatives = _columns(who, LAYERS["people"], ["relation", "relative"])
-    wishes = _names_asked(people, person[asked], ground.withhold)
+    wishes = _names_asked(people, person[asked], held)
     out.insert(0, "name", _shown_names(out, relatives, old, wishes))
     said.add("relatives in names", _LIVING, int((relatives["relative"].notna() & ~old).sum()))
     places = _columns(shown, LAYERS["events"], ["date", "lot_id", "space_id"])

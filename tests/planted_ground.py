@@ -34,6 +34,7 @@ call = "canary-call"
 "people.oldest" = {{ value = 110, source = "canary-rule" }}
 [public]
 licence = "CC BY 4.0"
+withheld = "register/canary-wishes.csv"
 [[register]]
 file = "register/canary-ledger.csv"
 [[withhold]]
@@ -97,6 +98,8 @@ def planted(name, rows):
     return made
 
 
+WISHES = ("Listed Canarylisted,A-2-2,", "Until Canaryuntil,,2025-06-01", "Plain Publicone,,2025-05-31")
+"""A list beside the description: a wish for good, one that ends on the day of publication, one that is over."""
 PEOPLE = {
     # who is public, with names that a search must find
     "plain": ("Plain", "Publicone", {"died": "1901", "veteran": True}, "A-1-1", "1901-05-01"),
@@ -109,6 +112,8 @@ PEOPLE = {
     "planned": ("Planned", "Canaryplanned", {"born": "1950"}, "A-2-1", "2031-01-01"),
     "recent": ("Recent", "Canaryrecent", {"died": "2025-05-10"}, "A-2-2", "2025-05-14"),
     "wished": ("Wished", "Canarywish", {"died": "1950"}, "A-2-2", "1950"),
+    "listed": ("Listed", "Canarylisted", {"died": "1950"}, "A-2-2", "1950"),
+    "until": ("Until", "Canaryuntil", {"died": "1950"}, "A-2-2", "1950"),
     "omitted": ("Omitted", "Canaryomitted", {"died": "1900"}, "O-1-1", "1900"),
     "protected": ("Protected", "Canaryprotected", {"died": "1900"}, "P-1-1", "1900"),
     "nowhere": ("Nowhere", "Canarynowhere", {"died": "1900"}, None, "1900"),
@@ -178,6 +183,8 @@ def make(folder, toml=TOML, made=None):
     """Write the ground's inputs, and a built file of them."""
     (folder / "ground.toml").write_text(toml, encoding="utf-8")
     (folder / "register").mkdir(exist_ok=True)
+    wishes = "Name,space,until,reason\n" + "".join(f"{row},canary-list-reason\n" for row in WISHES)
+    (folder / "register" / "canary-wishes.csv").write_text(wishes, encoding="utf-8")
     ledger = "kind,name,lot\ninterment,Canary,A-1\n"
     (folder / "register" / "canary-ledger.csv").write_text(ledger, encoding="utf-8")
     build(folder, made)
@@ -187,7 +194,7 @@ def make(folder, toml=TOML, made=None):
 def build(folder, made=None):
     """Write a built file with strings of its own everywhere, which says that it is of the evidence there."""
     digests = {name: hashlib.sha256((folder / name).read_bytes()).hexdigest()
-               for name in ("ground.toml", "register/canary-ledger.csv")}  # fmt: skip
+               for name in ("ground.toml", "register/canary-ledger.csv", "register/canary-wishes.csv")}  # fmt: skip
     said = [("ground", "ground", "Tansy Hill", None), ("as of", "result", "2025-05-30T00:00:00+00:00", "canary-run"),
             ("evidence hash", "result", "canary-hash", None), ("accuracy", "result", "canary-accuracy", None),
             ("convergence", "result", "0.1", None), ("place", "ground", "canary-run-place", None)]  # fmt: skip

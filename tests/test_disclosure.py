@@ -12,7 +12,7 @@ import pytest
 import shapely
 
 from cemgis import disclosure, schema
-from cemgis.disclosure import disclose, public_text
+from cemgis.disclosure import disclose, public_text, read_wishes
 from cemgis.errors import InputError
 from cemgis.ground import parse_ground
 from cemgis.layers import LAYERS
@@ -424,3 +424,18 @@ def test_geometry_is_in_the_grounds_crs():
         table = getattr(public, name)
         assert isinstance(table, gpd.GeoDataFrame)
         assert table.crs == ground().crs.crs
+
+
+def test_a_list_of_wishes_is_read_whole_or_not_at_all():
+    table = pd.DataFrame({"line": [2, 3, 4], "Name": ["Ada Penn", "", " "], "SPACE": ["A-1-2", "B-3", ""],
+                          "until": ["", "2030", ""], "reason": ["a niece, 2024", "the family", ""]})  # fmt: skip
+    one, two = read_wishes(table, "wishes.csv")
+    assert (one.name, one.place, one.until, one.reason) == ("Ada Penn", "A-1-2", None, "a niece, 2024")
+    assert (two.name, two.place, two.until, two.where) == (None, "B-3", "2030-12-31", "wishes.csv line 3")
+    bad = pd.DataFrame({"line": [2, 3, 4, 5], "name": ["Ada Penn", "Bo", "", "Cy"], "person": ["", "x:2", "", ""],
+                        "until": ["soon", "", "1999", ""], "reason": ["r", "r", "r", ""], "surname": "Q"})  # fmt: skip
+    with pytest.raises(InputError) as refused:
+        read_wishes(bad, "wishes.csv")
+    for words in ("column 'surname' is not understood", "until 'soon' is no day", "it names nobody", "no reason is given",
+                  "a person's id is given beside a name or a place"):  # fmt: skip
+        assert words in str(refused.value), words

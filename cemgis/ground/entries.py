@@ -630,6 +630,8 @@ class Withheld:
         A space or a lot; without a name everyone there.
     reason : str
         Who asked and when; not published.
+    until : str or None
+        The last day it holds, ISO; for good without one.
     """
 
     where: str
@@ -637,6 +639,7 @@ class Withheld:
     name: str | None
     place: str | None
     reason: str
+    until: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -662,12 +665,15 @@ class Publication:
         Where corrections go.
     chosen : tuple of Chosen
         Whom the leaflet points out; without any it lists the veterans.
+    withheld : str or None
+        A list of wishes not to be named, beside those of ``[[withhold]]``.
     """
 
     where: str = "public"
     licence: str | None = None
     contact: str | None = None
     chosen: tuple[Chosen, ...] = ()
+    withheld: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -759,5 +765,6 @@ class Ground:
         named += [entry.file for entry in self.probes]
         named += [name for scan in self.scans for name in (scan.file, scan.points)]
         named += [self.terrain.file] if self.terrain is not None else []
+        named += [self.public.withheld]
         named += [name for section in self.sections for name in (section.outline, section.lots)]
         return tuple(sorted({name for name in named if name}))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime
+
 from cemgis.errors import Gather
 from cemgis.ground.entries import Chosen, Publication, Withheld
 from cemgis.ground.keys import Keys
@@ -12,7 +14,13 @@ __all__ = ["publication_entry", "withheld_entry"]
 
 def withheld_entry(keys: Keys) -> Withheld | None:
     """Read a ``[[withhold]]`` table."""
-    person, name, place = keys.text("person"), keys.text("name"), keys.text("place")
+    person, name, place, until = keys.text("person"), keys.text("name"), keys.text("place"), keys.text("until")
+    if until is not None:
+        try:
+            until = datetime.date.fromisoformat(until).isoformat()
+        except ValueError:
+            keys.wrong("until", f"{until!r} is no day", 'Write the last day it holds, until = "2030-05-01".')
+            until = None
     reason = keys.text("reason", required="Write who asked for it and when; it is not published.")
     keys.close()
     if person is None and name is None and place is None:
@@ -22,7 +30,7 @@ def withheld_entry(keys: Keys) -> Withheld | None:
     if person is not None and (name is not None or place is not None):
         keys.wrong("person", "given beside a name or a place", "An id is one row of the register: keep one of the two.")
         return None
-    return None if reason is None else Withheld(keys.path, person, name, place, reason)
+    return None if reason is None else Withheld(keys.path, person, name, place, reason, until)
 
 
 def _chosen(keys: Keys) -> Chosen | None:
@@ -34,7 +42,7 @@ def _chosen(keys: Keys) -> Chosen | None:
 def publication_entry(raw: object, gather: Gather, unit: Unit) -> Publication:
     """Read the ``[public]`` table."""
     keys = Keys({} if raw is None else raw, "public", gather, unit)
-    licence, contact = keys.text("licence"), keys.text("contact")
+    licence, contact, withheld = keys.text("licence"), keys.text("contact"), keys.file("withheld")
     chosen = [_chosen(Keys(table, path, gather, unit)) for path, table in keys.tables("chosen")]
     keys.close()
-    return Publication("public", licence, contact, tuple(item for item in chosen if item is not None))
+    return Publication("public", licence, contact, tuple(item for item in chosen if item is not None), withheld)

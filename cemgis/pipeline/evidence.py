@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +13,7 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
+from cemgis.disclosure import read_wishes
 from cemgis.errors import Gather, InputError
 from cemgis.files import records as record_files
 from cemgis.files.descriptions import read_description
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
     from cemgis.ground import CrosswalkEntry, FeaturesEntry, ProbesEntry, ReadingsEntry, RegisterEntry, TapedEntry
 
-__all__ = ["Evidence", "gather_evidence", "read_ground"]
+__all__ = ["Evidence", "gather_evidence", "read_ground", "with_wishes"]
 
 log = logging.getLogger("cemgis")
 
@@ -96,6 +97,28 @@ def read_ground(folder: Path) -> Ground:
     if not path.is_file():
         raise InputError.of(str(folder), "it holds no ground.toml", "Name a ground's folder; `cemgis new` makes one.")
     return parse_ground(read_description(path, "ground.toml"), folder)
+
+
+def with_wishes(ground: Ground) -> Ground:
+    """Return a ground with the wishes of its list beside those of its description.
+
+    Raises
+    ------
+    InputError
+        When the list cannot be read whole: a wish that is left out would be a name that is published.
+    """
+    if ground.public.withheld is None:
+        return ground
+    name = ground.public.withheld
+    if Path(name).suffix.lower() in SUFFIXES:
+        table = read_spreadsheet(ground.folder / name, where=name)
+    else:
+        table = _table(ground.folder, name)
+    if table.n_broken:
+        line, _, why = table.broken[0]
+        raise InputError.of(f"{name} line {line}", why, "Mend the line: a list of wishes must be whole.")
+    found = read_wishes(table.rows.assign(line=table.lines), name)
+    return replace(ground, withhold=(*ground.withhold, *found))
 
 
 def gather_evidence(ground: Ground) -> Evidence:

@@ -22,7 +22,7 @@ from cemgis.files.underlay import read_underlay
 from cemgis.files.whole import input_error, write_text
 from cemgis.ground import Chosen, Ground
 from cemgis.names import folded
-from cemgis.pipeline.evidence import read_ground
+from cemgis.pipeline.evidence import read_ground, with_wishes
 from cemgis.pipeline.facts import map_facts
 from cemgis.sheets.public import board_sheet, leaflet_sheet
 from cemgis.web.picture import webp
@@ -109,7 +109,7 @@ def publish(
         something cannot be written. What was published before stays as it was then.
     """
     folder = Path(folder)
-    ground = read_ground(folder)
+    ground = with_wishes(read_ground(folder))
     as_of = _day(day)
     tables = _tables(folder, ground)
     target = folder / PUBLIC_FOLDER
@@ -238,7 +238,10 @@ def _report(public: PublicGround, ground: Ground) -> str:
         lines += ["", "Wishes:"]
         for wish in ground.withhold:
             whom = " at ".join(said for said in (wish.person or wish.name, wish.place) if said)
-            lines.append(f"  {whom}: {wish.reason}")
+            until = (
+                f" (until {wish.until}{', which is over' if wish.until < public.as_of else ''})" if wish.until else ""
+            )
+            lines.append(f"  {whom}: {wish.reason}{until}")
     rules = [
         f"  {name} = {ground.rules[name]:g} ({ground.rules.rule(name).kind}: {ground.rules.rule(name).source})"
         for name in ("people.oldest", "public.burial_days", "register.about")

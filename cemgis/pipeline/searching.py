@@ -15,7 +15,7 @@ from cemgis.errors import Gather, InputError
 from cemgis.files import geopackage
 from cemgis.find import Finder, Hit, entries, public_entries
 from cemgis.layers import LAYERS
-from cemgis.pipeline.evidence import read_ground
+from cemgis.pipeline.evidence import read_ground, with_wishes
 
 __all__ = ["load_finder", "say_hits"]
 
@@ -59,7 +59,7 @@ def load_finder(folders: Sequence[Path], *, staff: bool = False, day: str | None
             if staff:
                 parts.append(entries(ground.name, tables))
             else:
-                shown = disclose(tables, ground, day)
+                shown = disclose(tables, with_wishes(ground), day)
                 parts.append(public_entries(shown.name, shown.graves))
         except InputError as error:
             gather.take(error)

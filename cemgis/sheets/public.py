@@ -340,6 +340,21 @@ def _map(public: PublicGround, width: float, height: float, convergence_deg: flo
 # ---- the lists -------------------------------------------------------------------------------------------------------
 
 
+def _set_in_type(name: str, grave: int) -> str:
+    """Return a name as it is printed; of one in letters the fonts lack what they have, and where the rest stands.
+
+    Examples
+    --------
+    >>> _set_in_type("Łukasz Ó Dunn", 7), _set_in_type("王芳, Anna", 12), _set_in_type("王芳", 12)
+    ('Łukasz Ó Dunn', 'Anna (in other letters: grave 12 of the data)', '(in other letters: grave 12 of the data)')
+    """
+    drawn = printable(name, _MOST_NAME)
+    if "\ufffd" not in drawn:
+        return drawn
+    rest = " ".join(word for word in drawn.split() if "\ufffd" not in word).strip(" ,")
+    return f"{rest} (in other letters: grave {grave} of the data)".strip()
+
+
 def _people(public: PublicGround, frame: _Frame) -> pd.DataFrame:
     """Everyone's line: heading letter, name surname first, years, place, square; in the order of an index."""
     graves = public.graves
@@ -361,7 +376,7 @@ def _people(public: PublicGround, frame: _Frame) -> pd.DataFrame:
         name = f"{surname}, {' '.join(rest)}" if surname and rest else str(row.name)
         if not pd.isna(row.maiden) and surname:
             name += f" (born {row.maiden})"
-        name = printable(name, _MOST_NAME)
+        name = _set_in_type(name, int(row.grave))
         key = folded(name)
         rows.append(
             (key, key[:1].upper() if key[:1].isalpha() else "#", name, years_said(row.born, row.died, row.buried),
