@@ -130,7 +130,8 @@ def test_numbers_of_people_mean_nothing(public):
 def test_the_report_is_for_staff_and_says_why(folder, public):
     report = (folder / "maps" / "staff" / "withheld.txt").read_text(encoding="utf-8")
     assert report.startswith("STAFF - NOT FOR PUBLICATION")
-    for word in ("may be living", "withheld on request", "canary-wish-reason", "canary-list-reason", "which is over", "canary-omit-reason",
+    for word in ("may be living", "withheld on request", "canary-wish-reason", "canary-list-reason", "which is over",
+                 "canary-omit-reason",
                  "canary-protected-reason", "buried too recently", "no longer lies here", "canary-rule"):  # fmt: skip
         assert word in report, word
     assert not list(public.rglob("withheld*"))

@@ -436,6 +436,6 @@ def test_a_list_of_wishes_is_read_whole_or_not_at_all():
                         "until": ["soon", "", "1999", ""], "reason": ["r", "r", "r", ""], "surname": "Q"})  # fmt: skip
     with pytest.raises(InputError) as refused:
         read_wishes(bad, "wishes.csv")
-    for words in ("column 'surname' is not understood", "until 'soon' is no day", "it names nobody", "no reason is given",
-                  "a person's id is given beside a name or a place"):  # fmt: skip
+    for words in ("column 'surname' is not understood", "until 'soon' is no day", "it names nobody",
+                  "no reason is given", "a person's id is given beside a name or a place"):  # fmt: skip
         assert words in str(refused.value), words

@@ -238,10 +238,8 @@ def _report(public: PublicGround, ground: Ground) -> str:
         lines += ["", "Wishes:"]
         for wish in ground.withhold:
             whom = " at ".join(said for said in (wish.person or wish.name, wish.place) if said)
-            until = (
-                f" (until {wish.until}{', which is over' if wish.until < public.as_of else ''})" if wish.until else ""
-            )
-            lines.append(f"  {whom}: {wish.reason}{until}")
+            over = ", which is over" if wish.until and wish.until < public.as_of else ""
+            lines.append(f"  {whom}: {wish.reason}" + (f" (until {wish.until}{over})" if wish.until else ""))
     rules = [
         f"  {name} = {ground.rules[name]:g} ({ground.rules.rule(name).kind}: {ground.rules.rule(name).source})"
         for name in ("people.oldest", "public.burial_days", "register.about")
