@@ -12,6 +12,7 @@ import shapely
 from planted_ground import EAST, FAR, PEOPLE, make, tables
 from public_bytes import found_in, numbers_in
 
+from cemgis.errors import InputError
 from cemgis.layers import LAYERS
 from cemgis.pipeline import load_finder, publish, say_hits
 
@@ -154,3 +155,15 @@ def test_the_same_day_gives_the_same_bytes(folder, public):
     publish(folder, day="2025-06-01")
     after = {path.relative_to(public): path.read_bytes() for path in public.rglob("*") if path.is_file()}
     assert before == after
+
+
+def test_a_list_of_wishes_that_cannot_be_read_whole_stops_everything(tmp_path):
+    folder = make(tmp_path)
+    path = folder / "register" / "canary-wishes.csv"
+    path.write_text(path.read_text(encoding="utf-8") + "One,A-1-1,,too,many,cells,here\n", encoding="utf-8")
+    with pytest.raises(InputError, match="Mend the line: a list of wishes must be whole"):
+        load_finder([folder])
+    with pytest.raises(InputError, match="Mend the line: a list of wishes must be whole"):
+        publish(folder, day="2025-06-01")
+    assert not (folder / "maps" / "public").exists()
+    assert load_finder([folder], staff=True).find("Listed Canarylisted")
