@@ -103,6 +103,20 @@ def test_no_marker_with_a_wrong_label_holds_a_lot(built, truth):
     assert far.max() < 0.026 * 2.5 * np.sqrt(2) + 0.03
 
 
+def test_findings_of_the_register_stand_where_their_rows_say(built):
+    found = built["findings"].set_index("finding_id")
+    spaces, events = built["spaces"].set_index("space_id"), built["events"].set_index("event_id")
+    overfull = found.loc["space overfull: B-78-4"]
+    assert overfull["section"] == "B"
+    assert shapely.contains(spaces.loc["B-78-4"].geometry, overfull.geometry)
+    early = found.loc["burial before death: register/sexton.csv:no. 4"]
+    assert shapely.contains(spaces.loc[events.loc["register/sexton.csv:no. 4", "space_id"]].geometry, early.geometry)
+    # What is of a whole file, or of a place that is none, stands nowhere.
+    nowhere = found[found.geometry.isna()]
+    assert {"file shifted", "place unknown"} <= set(nowhere["kind"])
+    assert "space overfull" not in set(nowhere["kind"])
+
+
 def test_a_vault_of_known_spread_has_a_radius(built):
     # 95 % of a circular normal deviate lies within sqrt(-2 ln 0.05) of its standard deviation.
     vaults = built["vaults"]
