@@ -6,6 +6,7 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -66,8 +67,11 @@ def label_key(text: object) -> str:
     >>> label_key("C-3-07"), label_key(None)
     ('C-3-7', '')
     """
-    if not isinstance(text, str):
-        return ""
+    return _key_of(text) if isinstance(text, str) else ""
+
+
+@lru_cache(maxsize=1 << 16)
+def _key_of(text: str) -> str:
     # ² and ½ would become plain digits and join the number before them: 16½ is not lot 161/2
     spaced = "".join(f" {c} " if unicodedata.category(c) == "No" else c for c in text)
     known = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", spaced).casefold().upper())

@@ -55,12 +55,11 @@ def match_label(text: object, default_section: str | None, plat: Plat) -> Match:
     # a label that names its section is taken at its word, unless the file has a section of its own
     loose = bare.get(key, ()) if default_section is not None or not sites else ()
     if default_section is not None and loose:
-        section = plat.sites["section"].to_numpy()
-        loose = [number for number in loose if section[number] == default_section]
+        loose = [number for number in loose if plat.site_words["section"][number] == default_section]
     sites.update(loose)
-    labels = tuple(str(plat.sites["label"].iloc[number]) for number in sorted(sites))
+    labels = tuple(str(plat.site_words["label"][number]) for number in sorted(sites))
     if len(sites) != 1:
         return Match(None, None, labels)
     site = sites.pop()
-    lot_id, space_id = plat.sites["lot_id"].iloc[site], plat.sites["space_id"].iloc[site]
+    lot_id, space_id = (plat.site_words[name][site] for name in ("lot_id", "space_id"))
     return Match(site, str(space_id if pd.isna(lot_id) else lot_id), labels)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -95,9 +96,10 @@ class Plat:
         section, row, lot = (label_keys(self.sites[name]) for name in ("section", "row", "lot"))
         label = label_keys(self.sites["label"])
         labelled = named if "{section}" in self.marker_label else bare
+        by_row = self.sites_by_row.tolist()
         for number in range(len(self.sites)):
             ends: set[str] = {lot[number], f"{row[number]}-{lot[number]}".strip("-")}
-            if self.sites_by_row[number]:
+            if by_row[number]:
                 ends.add(row[number])
             for end in ends:
                 named.setdefault(f"{section[number]}-{end}", []).append(number)
@@ -106,6 +108,11 @@ class Plat:
             if number not in found[-1:]:
                 found.append(number)
         return named, bare
+
+    @cached_property
+    def site_words(self) -> Mapping[str, Objects]:
+        """Columns of `sites` that labels are matched with, as arrays: a table gives single values slowly."""
+        return {name: self.sites[name].to_numpy(dtype=object) for name in ("label", "section", "lot_id", "space_id")}
 
     @cached_property
     def sites_by_row(self) -> Flags:
