@@ -206,8 +206,12 @@ def test_styles_are_well_formed_and_cover_every_class(built: Path) -> None:
         assert list(names) == [item.written(US_SURVEY_FOOT) for item in layer.columns]
         assert len(set(names.values())) == len(names)
         lists = {item.get("name"): [one.get("value") for one in item.iter("Option") if one.get("value")]
-                 for item in root.findall("fieldConfiguration/field")}  # fmt: skip
+                 for item in root.findall("fieldConfiguration/field") if item.find("editWidget[@type='ValueMap']")
+                 is not None}  # fmt: skip
         assert lists == {item.name: list(item.choices) for item in layer.columns if item.choices}
+        typed = {str(item.get("name")) for item in root.findall("fieldConfiguration/field") if item.find(
+            "editWidget[@type='TextEdit']") is not None}  # fmt: skip
+        assert typed == {item.written(US_SURVEY_FOOT) for item in layer.columns if item.type == "real"}
     assert "LinePatternFill" in qml(LAYERS["spaces"])
     assert "PointPatternFill" in qml(LAYERS["spaces"])
 

@@ -171,9 +171,12 @@ def _fields(root: ET.Element, layer: Layer, unit: Unit) -> None:
     """Write readable names, and for columns with choices a list to choose from."""
     configured = ET.SubElement(root, "fieldConfiguration")
     for column in layer.columns:
-        if not column.choices:
+        if not column.choices and column.type != "real":
             continue
         one = ET.SubElement(configured, "field", {"name": column.written(unit), "configurationFlags": "None"})
+        if not column.choices:  # with its range known, a form would offer whole numbers only
+            ET.SubElement(ET.SubElement(one, "editWidget", {"type": "TextEdit"}), "config")
+            continue
         config = ET.SubElement(ET.SubElement(one, "editWidget", {"type": "ValueMap"}), "config")
         listed = ET.SubElement(
             ET.SubElement(config, "Option", {"type": "Map"}), "Option", {"name": "map", "type": "List"}
