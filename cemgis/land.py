@@ -216,7 +216,7 @@ def usable_land(
         bare = cut.missing(parcel)
         if bare > 1e-6 * parcel.area:
             share = 100 * bare / parcel.area
-            what = f"the heights leave {share:.1f} % of the parcel bare"
+            what = f"the heights leave {share:.1f} % of the parcel bare, {bare:,.0f} square {unit.suffix}"
             raise InputError.of(f"{where} dem", what, "Get a grid that covers the parcel, or plan without one.")
         slope = slope_percent(cut.heights, cut.cell_x, cut.cell_y)
         narrow = rules["land.smooth"] / 2.0
@@ -253,7 +253,8 @@ def usable_land(
     pieces["geometry"] = pd.Series([back(item) for item in pieces["geometry"]], dtype=object)
     usable = pieces["geometry"].iloc[-1]
     if area[-1] <= max(least, _TINY):
-        said = "; ".join(f"{row.reason} {100 * row.share:.0f} %" for row in pieces.itertuples())
+        parts = [f"{row.reason} {row.area:,.0f} ({100 * row.share:.0f} %)" for row in pieces.itertuples()]
+        said = f"square {unit.suffix}: {'; '.join(parts)}"
         raise InputError.of(
             where, f"the rules leave nothing to lay out ({said})", "Look at the rules, or at other land."
         )

@@ -61,6 +61,12 @@ def ask(page: Page) -> None:
     page.click("#results a >> nth=0")
 
 
+def planned(ground: Path) -> Path:
+    """Plan the parcel beside the ground; give the planner's sheet."""
+    subprocess.run([sys.executable, "-m", "cemgis", "expand", str(ground)], check=True, stdout=subprocess.DEVNULL)
+    return ground / "expansion/meadow/planner.pdf"
+
+
 def pictures(ground: Path, page: Page) -> dict[str, Callable[[], Image.Image]]:
     """Every picture by its name."""
     staff, public = ground / "maps/staff", ground / "maps/public"
@@ -74,6 +80,7 @@ def pictures(ground: Path, page: Page) -> dict[str, Callable[[], Image.Image]]:
         ),
         "board": lambda: page_of(public / "board.pdf", 0, 1360),
         "leaflet": lambda: page_of(public / "leaflet.pdf", 1, 1100),
+        "expansion": lambda: page_of(planned(ground), 0, 1581),
     }
 
 

@@ -160,10 +160,10 @@ def test_what_is_no_parcel_is_refused():
 
 def test_rules_that_leave_nothing_and_heights_that_do_not_cover_say_so():
     parcel = shapely.box(0, 0, 100, 100)
-    with pytest.raises(InputError, match=r"leave nothing to lay out .*drinking 100 %"):
+    with pytest.raises(InputError, match=r"leave nothing to lay out .square m: .*drinking 10,000 .100 %"):
         usable_land(parcel, things(("drinking water", shapely.Point(50, 50))), METRES, unit=METRE)
     half = Dem(np.zeros((20, 10)), 0.0, 100.0, 5.0, 5.0)
-    with pytest.raises(InputError, match=r"50\.0 % of the parcel bare"):
+    with pytest.raises(InputError, match=r"50\.0 % of the parcel bare, [\d,]+ square"):
         usable_land(parcel, NOTHING, METRES, unit=METRE, dem=half)
     with pytest.raises(InputError, match="no kind 'dragon'"):
         usable_land(parcel, things(("dragon", shapely.Point(50, 50))), METRES, unit=METRE)

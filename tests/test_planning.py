@@ -151,3 +151,20 @@ def test_the_boards_report_answers_for_each_section():
     row = made.sections().iloc[0]
     assert f"{row['plain']:.0f}</td>" in page
     assert f"{row['low']:.0f} to {row['high']:.0f}</td>" in page
+
+
+def test_an_optimum_is_said_only_where_the_bracket_closes():
+    flat = {"setback.boundary": {"value": "0 ft", "source": "this test"}}
+    rules = Rules(US_SURVEY_FOOT, flat)
+    nothing = pd.DataFrame({"kind": [], "geometry": []})
+    said = []
+    for width, height in ((36.0, 64.0), (100.0, 160.0)):
+        # 12 + 12 + 12: a row, a drive from the gate, a row; four lots on each side, which is all that can be
+        land = usable_land(shapely.box(0, 0, width, height), nothing, rules, unit=US_SURVEY_FOOT)
+        choice = lay_out("", land, [(18.0, 0.0)], Module(16, 12, 4, 2, 0, 12, 60), 0.0, rules, unit=US_SURVEY_FOOT)
+        line = planning.say_choice(choice, US_SURVEY_FOOT)[1]
+        assert ("the optimum" in line) == (choice.spaces == choice.most) == choice.is_optimum
+        assert ("below the bound" in line) != ("the optimum" in line)
+        said.append(choice.is_optimum)
+    assert said[0]
+    assert not all(said)
