@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import networkx as nx
@@ -11,7 +12,7 @@ import numpy.typing as npt
 import shapely
 from scipy.spatial import Voronoi
 
-__all__ = ["Ways", "drive_ways"]
+__all__ = ["Leg", "Ways", "drive_ways", "legs_to"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -20,6 +21,7 @@ _MOST_POINTS = 40_000
 # A branch of the middle line into a corner of a drive is about as long as the drive is wide there: shorter ones are no
 # way. Assumption, tried on straight, bent and crossing drives.
 _STUB = 1.7
+_STRAIGHT = 35.0  # degrees of a turn that is said; assumption, no source
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,118 @@ class Ways:
     parent: Ints
     distance: Floats
     gate: Ints
+
+
+@dataclass(frozen=True)
+class Leg:
+    """A stretch of a way that keeps its direction on one drive; the last one leaves the drives.
+
+    Attributes
+    ----------
+    drive : int
+        Row of the drive; -1 off the drives.
+    azimuth : float
+        Degrees clockwise from the y axis, from its start to its end.
+    length : float
+    turn : float
+        Degrees to the right from the leg before; 0 for the first.
+    line : ndarray, shape (k, 2)
+    """
+
+    drive: int
+    azimuth: float
+    length: float
+    turn: float
+    line: Floats
+
+
+def legs_to(ways: Ways, place: Any, *, short: float) -> tuple[int, list[Leg]] | None:
+    """Find the way from a gate along the drives to where they come nearest to a place, and from there to it.
+
+    Parameters
+    ----------
+    ways : Ways
+    place : geometry
+    short : float
+        Stretches shorter than this are no legs of their own.
+
+    Returns
+    -------
+    (int, list of Leg) or None
+        Row of the gate and the legs; None when no drive is joined to a gate.
+
+    Examples
+    --------
+    >>> ways = drive_ways([shapely.box(0, 0, 300, 12), shapely.box(288, 12, 300, 100)], [[0.0, 6.0]], gap=1.0)
+    >>> gate, legs = legs_to(ways, shapely.box(320, 60, 380, 95), short=20)
+    >>> gate, [(leg.drive, round(leg.azimuth % 355, -1), round(leg.turn, -1)) for leg in legs]
+    (0, [(0, 90.0, 0.0), (1, 0.0, -90.0), (-1, 90.0, 90.0)])
+    """
+    reached = np.isfinite(ways.distance)
+    lines = np.flatnonzero(reached[ways.lines].all(axis=1)) if len(ways.lines) else np.zeros(0, dtype=int)
+    if not len(lines):
+        return None
+    stretches = shapely.linestrings(ways.points[ways.lines[lines]])
+    # Of the stretches that come about as near as any, the one before the middle of the place.
+    off, middle = shapely.distance(stretches, place), shapely.centroid(place)
+    near = int(np.argmin(np.where(off <= 1.5 * off.min() + short, shapely.distance(stretches, middle), np.inf)))
+    foot = shapely.get_coordinates(shapely.shortest_line(stretches[near], middle))[0]
+    there = shapely.get_coordinates(shapely.shortest_line(shapely.Point(foot), place))[1]
+    ends = ways.lines[lines[near]]
+    total = ways.distance[ends] + np.hypot(*(ways.points[ends] - foot).T)
+    chain = [int(ends[np.argmin(total)])]
+    gate = int(ways.gate[chain[0]])
+    while ways.parent[chain[-1]] >= 0:
+        chain.append(int(ways.parent[chain[-1]]))
+    of = {frozenset(pair): int(drive) for pair, drive in zip(ways.lines.tolist(), ways.drive, strict=True)}
+    nodes = chain[::-1]
+    points = np.vstack([ways.points[nodes], foot])
+    drives = [of[frozenset(pair)] for pair in pairwise(nodes)] + [int(ways.drive[lines[near]])]
+    return gate, [*_legs(points, drives, short), _leave(points, drives, short, foot, there)]
+
+
+def _azimuth(step: Floats) -> float:
+    return float(np.degrees(np.arctan2(step[0], step[1])) % 360.0)
+
+
+def _turned(before: float, after: float) -> float:
+    return (after - before + 540.0) % 360.0 - 180.0
+
+
+def _legs(points: Floats, drives: list[int], short: float) -> list[Leg]:
+    """Straight stretches of a line, one for each drive and direction; short ones go with the one before."""
+    parts: list[tuple[int, int, int]] = []  # drive, first and last point
+    for at, drive in enumerate(drives):
+        way = points[at + 1] - points[at]
+        if np.hypot(*way) < short / 100.0:
+            continue
+        if parts:
+            last, start, end = parts[-1]
+            straight = abs(_turned(_azimuth(points[end] - points[start]), _azimuth(way))) < _STRAIGHT
+            if np.hypot(*way) < short or (straight and drive == last):
+                parts[-1] = (last, start, at + 1)
+                continue
+            if np.hypot(*(points[end] - points[start])) < short:
+                parts[-1] = (drive, start, at + 1)
+                continue
+        parts.append((drive, at, at + 1))
+    legs: list[Leg] = []
+    for drive, start, end in parts:
+        way = points[end] - points[start]
+        long = float(np.hypot(*np.diff(points[start : end + 1], axis=0).T).sum())
+        turn = _turned(legs[-1].azimuth, _azimuth(way)) if legs else 0.0
+        legs.append(Leg(drive, _azimuth(way), long, turn, points[start : end + 1]))
+    return legs
+
+
+def _leave(points: Floats, drives: list[int], short: float, foot: Floats, there: Floats) -> Leg:
+    """From the drive to the place; where they touch, the side on which it lies is not known and the length is 0."""
+    before = _legs(points, drives, short)
+    way = there - foot
+    long = float(np.hypot(*way))
+    azimuth = _azimuth(way) if long else (before[-1].azimuth if before else 0.0)
+    turn = _turned(before[-1].azimuth, azimuth) if before and long else 0.0
+    return Leg(-1, azimuth, long, turn, np.vstack([foot, there]))
 
 
 def _none() -> Ways:

@@ -25,6 +25,7 @@ from cemgis.geometry import long_axis
 from cemgis.names import folded
 from cemgis.sheets.data import FONT_FOLDER
 from cemgis.units import METRE
+from cemgis.walk import drive_ways, legs_to
 
 __all__ = ["BOARDS", "LEAFLETS", "board_sheet", "grid_squares", "leaflet_sheet", "years_said"]
 
@@ -41,6 +42,7 @@ _SQUARES = 12  # squares along a map's longer side, at most
 _LEAST_PT = 5.0  # common practice, no source: lettering below this is not read at arm's length
 _MOST_DRAWN = 20_000  # spaces or stones; more are not told apart on a sheet of this size
 _MOST_NAME = 44
+_AHEAD = 35.0  # degrees within which a way goes on straight; assumption, no source
 _BOTH_SIDES = 2  # pages of one sheet
 _EMPTY = '<svg xmlns="http://www.w3.org/2000/svg" width="10" height="10"></svg>'
 _ROOM_FOR_LIST = 100.0  # points under the leaflet's map from which its list stands there
@@ -386,7 +388,59 @@ def _people(public: PublicGround, frame: _Frame) -> pd.DataFrame:
     return table.sort_values(["key", "years", "place"], kind="stable").reset_index(drop=True)
 
 
-def _sections(public: PublicGround, frame: _Frame) -> list[dict[str, str]]:
+_SIDES = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
+
+
+def _side(azimuth: float) -> str:
+    return _SIDES[int((azimuth + 22.5) % 360.0 // 45.0)]
+
+
+def say_ways(public: PublicGround, convergence_deg: float = 0.0) -> dict[str, str]:
+    """Say for each section how to walk to it from a gate along the drives; left out where no drive leads there.
+
+    Lengths are rounded to ten feet, or five metres; sides are those of true north.
+    """
+    known = public.sections[public.sections.geometry.notna()] if len(public.sections) else public.sections
+    spots = shapely.get_coordinates(public.gates.geometry.to_numpy()) if len(public.gates) else np.zeros((0, 2))
+    if not len(known) or not len(spots) or not len(public.drives):
+        return {}
+    unit = public.crs.unit
+    ways = drive_ways(public.drives.geometry.to_numpy(), spots, gap=1.0 / unit.metres)
+    step = 10.0 if unit.is_foot else 5.0
+    gates = ["" if pd.isna(name) else str(name) for name in public.gates["name"]]
+    drives = ["" if pd.isna(name) else str(name) for name in public.drives["name"]]
+
+    def far(length: float) -> str:
+        return f"{max(step, round(length / step) * step):,.0f} {unit.suffix}"
+
+    out = {}
+    for name, shape in zip(known["section"], known.geometry, strict=True):
+        found = legs_to(ways, shape, short=8.0 / unit.metres)
+        if found is None:
+            continue
+        gate, legs = found
+        said = [f"From {gates[gate] or 'the gate'}"]
+        for leg in legs[:-1]:
+            hand = "" if leg is legs[0] else "on " if abs(leg.turn) < _AHEAD else "right " if leg.turn > 0 else "left "
+            on = f" on {drives[leg.drive]}" if drives[leg.drive] else " on the drive"
+            said.append(f"{hand}{_side(leg.azimuth + convergence_deg)}{on} {far(leg.length)}")
+        end = legs[-1]
+        if end.length * unit.metres < 1.0:
+            said.append("it is beside you")
+        else:
+            hand = "ahead" if abs(end.turn) < _AHEAD else "on your right" if end.turn > 0 else "on your left"
+            across = shapely.linestrings(end.line)
+            beyond = [str(other) for other, area in zip(known["section"], known.geometry, strict=True)
+                      if other != name and shapely.intersects(area, across)]  # fmt: skip
+            past = f", beyond section {' and '.join(beyond)}" if beyond else ""
+            said.append(f"it lies {hand}, {far(end.length)} off{past}")
+        out[str(name)] = printable("; ".join(said).replace("; ", ": ", 1) + ".", 400)
+    return out
+
+
+def _sections(
+    public: PublicGround, frame: _Frame, ways: Mapping[str, str] | None = None
+) -> list[dict[str, str]]:  # fmt: skip
     out = []
     for row in public.sections.itertuples():
         middle = [[np.nan, np.nan]]
@@ -403,6 +457,7 @@ def _sections(public: PublicGround, frame: _Frame) -> list[dict[str, str]]:
                 "name": printable(row.section, 30), "title": "" if pd.isna(row.title) else printable(row.title, 60),
                 "since": "" if pd.isna(row.plat_date) else str(row.plat_date)[:4], "square": frame.squares(middle)[0],
                 "people": f"{int((public.graves['section'] == row.section).sum()):,}", "how": how,
+                "way": (ways or {}).get(str(row.section), ""),
             }
         )  # fmt: skip
     return out
@@ -519,7 +574,8 @@ def leaflet_sheet(
     ]
     data = {
         **_facts(public, licence, contact, sheet), "map": _map(public, *room, convergence_deg),
-        "sections": _sections(public, frame), "list_title": "People to look for" if chosen else "Veterans",
+        "sections": _sections(public, frame, say_ways(public, convergence_deg)),
+        "list_title": "People to look for" if chosen else "Veterans",
         "rows": rows, "more": 0, "list_inside": bool(room[1] - frame.height > _ROOM_FOR_LIST),
     }  # fmt: skip
     # how much fits does not depend on what is drawn in the map
