@@ -176,6 +176,10 @@ def test_years_narrow_the_search(visit, ground):
     )
     assert scores[0] > 0.97
     assert visit.page.evaluate("cemgisPublic.ask('1600-1610').total") == 0
+    visit.ask(f"{asked} 1600")
+    assert "another year" in visit.page.locator("#results").inner_text()
+    visit.ask(f"{asked} {year}")
+    assert "another year" not in visit.page.locator("#results li >> nth=0").inner_text()
     assert visit.ask("1850-1860")
 
 

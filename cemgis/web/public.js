@@ -17,7 +17,7 @@
     start: (n) => `${n} in this map. Type a name, or tap the map.`,
     nothing: "Nothing found. Try fewer letters, another spelling, or only the family name. Not everybody who lies here is in this map.",
     found: (n, shown) => (n > shown ? `${grouped(n)} found; the best ${shown} are shown` : `${grouped(n)} found`),
-    similar: "similar spelling or sound",
+    similar: "similar spelling or sound", otherYear: "another year",
     nameUnknown: "Name not known",
     born: "Born", died: "Died", buried: "Buried", bornAs: (name) => `born ${name}`, written: "Written as",
     veteran: "Veteran",
@@ -712,7 +712,7 @@
     map.fitBounds(L.latLngBounds(toLatLng(ground, mx - rx, my - ry), toLatLng(ground, mx + rx, my + ry)), { animate: false, maxZoom: 24 });
   }
   function goWay(way) {
-    if (way && way.line.length) map.fitBounds(L.latLngBounds(way.line.map(([x, y]) => toLatLng(ground, x, y))), { animate: false, padding: [30, 30], maxZoom: 23 });
+    if (way && way.line.length) map.fitBounds(L.latLngBounds(way.line.map(([x, y]) => toLatLng(ground, x, y))), { animate: false, paddingTopLeft: [70, 30], paddingBottomRight: [30, 70], maxZoom: 23 });
   }
   function spaceUnder(x, y) {
     for (const g of G.index.query(x, y, x, y)) {
@@ -789,10 +789,10 @@
   function sized() { cancelAnimationFrame(resting); resting = requestAnimationFrame(() => map.invalidateSize({ animate: false })); }
   const bdi = (text, kind) => make("bdi", kind ? { class: kind } : {}, text);
 
-  function hitLine(g, more, similar) {
+  function hitLine(g, more, notes = []) {
     return make("li", {}, make("a", { href: graveHash(g) },
       make("span", { class: "name" }, bdi(nameOf(g)), part(g, "maiden") ? [" (", SAY.bornAs(part(g, "maiden")), ")"].join("") : null),
-      make("span", { class: "what" }, lifeOf(g), P.veteran && P.veteran[g] ? ` · ${SAY.veteran.toLowerCase()}` : "", more ? " · " : "", more ? bdi(more) : null, similar ? ` · ${SAY.similar}` : "")));
+      make("span", { class: "what" }, lifeOf(g), P.veteran && P.veteran[g] ? ` · ${SAY.veteran.toLowerCase()}` : "", more ? " · " : "", more ? bdi(more) : null, ...notes.map((note) => ` · ${note}`))));
   }
   let last = "";
   function ask(note) {
@@ -805,7 +805,7 @@
       const here = kindOf(place) === "group" ? gravesInGroup(place - FIRST_GROUP).length : kindOf(place) === "section" ? -1 : gravesAt(place).length;
       results.append(make("li", {}, make("a", { href: placeHash(place) }, make("span", { class: "name" }, bdi(placeWords(place))), make("span", { class: "what" }, here >= 0 ? SAY.graves(here) : ""))));
     }
-    for (const { g, score } of hits) results.append(hitLine(g, placeWords(P.at[g]), score < 0.84));
+    for (const { g, named, off } of hits) results.append(hitLine(g, placeWords(P.at[g]), [named < 0.84 && SAY.similar, off > 0 && SAY.otherYear].filter(Boolean)));
     const n = total + places.length, words = n ? SAY.found(n, hits.length + places.length) : SAY.nothing;
     count.textContent = note ? `${note} ${words}` : words;
     say(words);

@@ -232,7 +232,7 @@ const cemgisSearch = (() => {
         if (span) {
           // A year that is wrong puts a grave further down; where nothing but years is asked for, it leaves it out.
           const off = yearsOff(g, span);
-          if (off) s *= !tokens.length ? 0 : off < 0 ? NO_DATES : off <= 10 ? NEAR_YEAR : WRONG_YEAR;
+          if (off) s *= tokens.length ? worthOf(off) : 0;
         }
         if (s && only && !only(g)) s = 0;
         total[g] = s;
@@ -253,10 +253,15 @@ const cemgisSearch = (() => {
       const name = (g, role) => (names[role] && names[role][g] ? phrases[names[role][g] - 1] : "");
       const keys = new Map(found.map((g) => [g, `${name(g, "surname")}\0${name(g, "given")}`]));
       found.sort((a, b) => scores.get(b) - scores.get(a) || (keys.get(a) < keys.get(b) ? -1 : keys.get(a) > keys.get(b) ? 1 : graves.died[0][a] - graves.died[0][b]) || a - b);
-      const hits = found.slice(0, limit).map((g) => ({ g, score: scores.get(g) }));
+      // `named` is what the name alone is worth, `off` how many years its dates are away from those asked for.
+      const hits = found.slice(0, limit).map((g) => {
+        const score = scores.get(g), off = span ? yearsOff(g, span) : 0;
+        return { g, score, off, named: score / worthOf(off) };
+      });
       return { hits, total: count };
     }
 
+    const worthOf = (off) => (off === 0 ? 1 : off < 0 ? NO_DATES : off <= 10 ? NEAR_YEAR : WRONG_YEAR);
     /* Years between those asked for and the nearest date of the grave, beyond what is allowed; -1 when it has none. */
     function yearsOff(g, [low, high, within]) {
       let off = -1;
