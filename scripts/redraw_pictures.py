@@ -1,14 +1,19 @@
 """Draw the pictures in maps/ again, from the demo ground as it is built now; name some to draw only those."""
 
+import shutil
 import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pypdfium2
 from PIL import Image
 from playwright.sync_api import Page, sync_playwright
+
+from cemgis import pipeline
+from cemgis.ties import CORNERS, dig_corners
 
 MAPS = Path(__file__).resolve().parents[1] / "maps"
 CHROMIUM = Path("/usr/bin/chromium")
@@ -67,6 +72,38 @@ def planned(ground: Path) -> Path:
     return ground / "expansion/meadow/planner.pdf"
 
 
+def beside(ground: Path) -> Image.Image:
+    """Draw the plan of one space before and after the grave beside it was closed seven inches off its own plan."""
+    folder = ground.parent / "beside"
+    shutil.copytree(ground, folder)
+    run = pipeline.compute(folder)
+    order = (folder / "orders/B-10-2.toml").read_text(encoding="utf-8")
+    order = order.replace("Hanh Aldanczyk", "Ilse Zelberry").replace("deed 4/39", "deed 21/256")
+
+    def ordered(space: str) -> Path:
+        made = folder / f"orders/{space}.toml"
+        made.write_text(order.replace("B-10-2", space), encoding="utf-8")
+        return made
+
+    def drawn(name: str) -> Image.Image:
+        out = folder / name
+        pipeline.open_grave(folder, "B-100-2", order=ordered("B-100-2"), out=out, paper="letter")
+        page = page_of(out / "opening-letter.pdf", 0, 1000)
+        return page.crop((0, 30, page.width, round(0.47 * page.height)))
+
+    before = drawn("before")
+    plan = pipeline.open_grave(folder, "B-100-1", order=ordered("B-100-1"), out=folder / "first", run=run).plan
+    turn, box = np.radians(plan.dig.heads_azimuth), plan.container
+    middle = plan.dig.corners.mean(axis=0) - np.array([np.cos(turn), -np.sin(turn)]) * 7 / 12
+    true = dig_corners(middle, plan.dig.heads_azimuth, box.width, box.length)
+    pipeline.close_opening(
+        folder, "B-100-1", state="closed", who="E. Tarn", day="2026-05-04", container="concrete vault",
+        person="Marta Zelberry", without_order="for a picture", run=run,
+        shots=[f"{name}, {x:.3f}, {y:.3f}" for name, (x, y) in zip(CORNERS, true, strict=True)],
+    )  # fmt: skip
+    return side_by_side([before, drawn("after")])
+
+
 def pictures(ground: Path, page: Page) -> dict[str, Callable[[], Image.Image]]:
     """Every picture by its name."""
     staff, public = ground / "maps/staff", ground / "maps/public"
@@ -75,6 +112,7 @@ def pictures(ground: Path, page: Page) -> dict[str, Callable[[], Image.Image]]:
         "section": lambda: page_of(staff / "ground.pdf", 4, 800),
         "staff": lambda: screen(page, staff / "staff.html", 1320, 760, lambda at: at.click("#tab-findings")),
         "opening": lambda: page_of(ground / "sheets/B-10-2/opening-letter.pdf", 0, 800),
+        "beside": lambda: beside(ground),
         "public": lambda: side_by_side(
             [screen(page, public / "map.html", *size, ask) for size in ((390, 844), (1200, 750))]
         ),

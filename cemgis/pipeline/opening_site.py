@@ -287,11 +287,11 @@ class _SiteMaker:
         return row_backing(sites, found, say_value(self.space["section"]), str(row), (vertices @ corners)[0])
 
     def _unseen(self, section: Section) -> str | None:
-        """Return what about the section's lots nobody looked at on the ground."""
-        sites = self.plat.sites
-        several = self.plat.lots["spaces"][(self.plat.lots["section"] == section.name).to_numpy(dtype=bool)]
+        """Return what nobody looked at on the ground, of what tells where this space lies in its lot."""
+        sites, lots = self.plat.sites, self.plat.lots.set_index("lot_id")["spaces"]
+        lot = say_value(self.space["lot_id"])
         return not_seen(section.seen, markers=bool((sites["section"] == section.name).any()),
-                        several=bool((several.to_numpy() > 1).any()))  # fmt: skip
+                        several=lot in lots.index and int(lots[lot]) > 1)  # fmt: skip
 
     def _backing_words(self) -> str:
         """Say what is the plat's word alone about where this space lies, and what confirms it."""
@@ -575,9 +575,8 @@ class _SiteMaker:
         section = next((one for one in self.ground.sections if one.name == place), None)
         if section is not None and (unseen := self._unseen(section)) is not None:
             out.append(
-                (VERDICTS[1], f"Nobody has looked on the ground {unseen} in section {place}: were it otherwise than "
-                 "written, every space there would lie elsewhere and no marker would miss. Look at one lot beside a stone "
-                 "with a name, and write it in ground.toml (seen)")
+                (VERDICTS[1], f"Nobody has looked on the ground {unseen} in section {place}: see it at one lot beside a "
+                 "named stone, and write it in ground.toml (seen)")
             )  # fmt: skip
         backing = self._backing()
         if backing is not None and not backing.by and len(backing.others) < 2:

@@ -162,6 +162,12 @@ class Drawing:
     ) -> None:  # fmt: skip
         """Write at a place on the page."""
         x, y = (round(float(value), 2) for value in np.asarray(page_xy, dtype=float))
+        if boxed and turn:  # a box turned with its words is not filled by everything that shows it
+            angle = math.radians(turn)
+            along = np.array([math.cos(angle), -math.sin(angle)]) * (0.31 * size * len(text) + 1.0)
+            across = np.array([math.sin(angle), math.cos(angle)]) * 0.58 * size
+            ring = [along + across, along - across, -along - across, across - along, along + across]
+            self._add("area", "ground", np.add([x, y], ring))
         self.items.append(
             {"kind": "text", "x": x, "y": y, "text": text, "size": size, "bold": bold, "turn": round(turn, 1),
              "boxed": boxed, "align": align}
@@ -172,14 +178,19 @@ class Drawing:
         return {"width": self.width, "height": self.height, "items": self.items}
 
 
-def _north(drawing: Drawing, convergence: float) -> None:
-    """Draw an arrow to true north in the upper right corner."""
-    size, x, y = 15.0, drawing.width - 24.0, 27.0
+def _north(drawing: Drawing, convergence: float, things: Sequence[Any] = ()) -> None:
+    """Draw an arrow to true north in the corner where it hides least; the scale bar has the lower left one."""
+    size, width, height = 15.0, drawing.width, drawing.height
+    corners = [(width - 24.0, 27.0), (24.0, 27.0), (width - 24.0, height - 27.0)]
+    pages = [shapely.transform(one, drawing.to_page) for one in things]
+    hidden = [sum(shapely.area(shapely.intersection(page, shapely.Point(at).buffer(21.0))) for page in pages)
+              for at in corners]  # fmt: skip
+    x, y = corners[int(np.argmin(hidden))]
     turn = math.radians(-convergence - drawing.up)
     way = np.array([math.sin(turn), -math.cos(turn)])
     side = np.array([-way[1], way[0]])
     tip, tail = np.array([x, y]) + way * size, np.array([x, y]) - way * size
-    drawing.items.append({"kind": "disc", "style": "ground", "x": x, "y": y, "size": 23.0})
+    drawing.items.append({"kind": "disc", "style": "ground", "x": x, "y": y, "size": 20.0})
     ring = [tip, tip - way * 10 + side * 5, tip - way * 10 - side * 5, tip]
     drawing.items.append({"kind": "line", "style": "arrow", "at": np.array([tail, tip]).round(2).tolist()})
     drawing.items.append({"kind": "area", "style": "black", "at": np.array(ring).round(2).tolist()})
@@ -257,9 +268,9 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
     roomy = dig.length * points >= 74.0
     drawing.text(np.add(top, [0, 13 if roomy else -12]), "HEAD", 10.0, bold=True, boxed=True)
     size = min(8.5, 0.15 * dig.width * points)
-    if not never and not roomy:
+    if not never and not roomy and not grave:
         drawing.text(np.add(low, [0, 9]), f"{say(dig.width, unit)} by {say(dig.length, unit)}", 8.5, boxed=True)
-    elif not never:
+    elif not never and roomy:
         for line, words in enumerate((say(dig.width, unit), "by", say(dig.length, unit))):
             drawing.text((top + low) / 2 + [0, 9.5 * (line - 1)], words, size, boxed=True)
     if roomy and grave:
@@ -267,7 +278,7 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
     for corner, name, side in () if never else ((0, "A", -1.0), (1, "B", 1.0)):
         drawing.text(np.add(drawing.to_page(dig.corners[corner]), [side * 7.5, 5.0]), name, 10.0, bold=True, boxed=True)
     _name_spaces(drawing, plan, context)
-    _north(drawing, plan.site.convergence)
+    _north(drawing, plan.site.convergence, [thing.shape for thing in plan.site.things])
     _scale_bar(drawing, unit)
     return drawing.values()
 
@@ -284,6 +295,8 @@ def _name_spaces(drawing: Drawing, plan: Plan, context: Context) -> None:
             continue
         low_x, low_y, high_x, high_y = seen.bounds
         half = 2.2 * len(name)
+        if high_x - low_x < 2.0 * half + 2.0:
+            continue  # too little of it is seen
         x = min(max((low_x + high_x) / 2, half + 2.0), width - half - 2.0)
         for y in (high_y - 8, low_y + 8):
             place = shapely.box(x - half, y - 5, x + half, y + 5)
@@ -565,6 +578,11 @@ def _cautions(plan: Plan, context: Context) -> list[str]:
         out.append(
             f"Spoil and machine {say(rules['osha.spoil_back'], unit)} from the edge, on no other grave (651(j)(2)); out "
             "of sight before the family comes. Left open: cover with boards that carry a person, fence it."
+        )
+    if plan.site.way is not None and plan.site.way.line is not None and context.equipment.machine_width:
+        out.append(
+            f"The way drawn is as wide as the machine, {say(context.equipment.machine_width, unit)}, and what is kept "
+            "clear of it; its length, and the room it turns in, are not reckoned. Walk it first."
         )
     if plan.order.frost:
         hours = plan.order.frost / rules["frost.thaw"]
