@@ -145,7 +145,8 @@ _MARKERS = Layer(
         _text("lot_id", "lot it names"),
         _text("corner_id", "corner it was set at, by the plat"),
         _text("state", "what became of it", MARKER_STATES, required=True),
-        _flag("holds", "whether its corner stands on it"),
+        _flag("holds", "whether its lot's corner stands on it: also on one set aside from the fit, until a person "
+              "says it was disturbed"),
         _flag("trusted", "two occupations hours apart, or one and a taped check"),
         _text("trusted_why", "why it is trusted, or what is missing"),
         _text("kind", "what it is made as", MARKER_KINDS),
@@ -238,7 +239,8 @@ _LOTS = Layer(
         _text("lot", "number or letter", out=True),
         _count("spaces", "spaces in it"),
         _text("marker_corner", "corner its marker was set at"),
-        _text("marker_state", "state of that corner", CORNER_STATES),
+        _text("marker_state", "whether its own marker was found there; its other corners may stand on a neighbour's",
+              CORNER_STATES),
         _text("facing", "spaces are counted facing this way", out=True),
         _text("counted_from", "and from this hand", out=True),
         _text("first_space_side", "compass side on which space 1 lies", out=True),
@@ -269,7 +271,7 @@ _SPACES = Layer(
         _length("width", "least side", low=0),
         _length("length", "longest side", low=0),
         *_covariance(),
-        _text("position_by", "found corners and others its place rests on"),
+        _text("position_by", "found corners its place rests on, its lot's or a neighbour's, and computed ones"),
     ),
     symbol_by="state",
     symbols={

@@ -355,8 +355,8 @@ def share(table: pd.DataFrame, top: str, below: str) -> tuple[float, float]:
 
 COLUMNS = (
     ("95 % held", "inside", "known"), ("corners held", "corners_in", "corners"),
-    ("wrong", "wrong", "known"), ("wrong, silent", "wrong_silent", "known"), ("wrong, unsaid", "wrong_unsaid", "known"),
-    ("right, flagged", "right_flagged", "right"), ("right, in doubt", "right_in_doubt", "right"),
+    ("wrong", "wrong", "known"), ("wrong, silent", "wrong_silent", "known"),
+    ("right, flagged", "right_flagged", "right"),
     ("for nothing", "right_alarmed", "right"),
     ("bad set aside", "bad_aside", "bad_markers"), ("misread named", "misread_named", "misread"),
     ("good set aside", "good_aside", "good"),

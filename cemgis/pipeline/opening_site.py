@@ -23,7 +23,7 @@ from cemgis.places import former_numbers, label_key
 from cemgis.reference import convergence
 from cemgis.route import Way, find_way
 from cemgis.ties import Anchors, TieNumbers, corner_word
-from cemgis.units import say_length
+from cemgis.units import compass_word, say_length
 
 if TYPE_CHECKING:
     from cemgis.ground import Ground, Section
@@ -293,6 +293,17 @@ class _SiteMaker:
         return not_seen(section.seen, markers=bool((sites["section"] == section.name).any()),
                         several=lot in lots.index and int(lots[lot]) > 1)  # fmt: skip
 
+    def _on_the_ground(self, lot: str, side: str) -> str:
+        """Say where that end really lies, where the plat is turned so far that its word is another."""
+        mine = self.spaces[(self.spaces["lot_id"] == lot).fillna(value=False).to_numpy(dtype=bool)]
+        middles = shapely.get_coordinates(shapely.centroid(mine.geometry.to_numpy()))
+        first = (mine["space"].astype(str) == "1").to_numpy(dtype=bool)
+        if len(mine) < 2 or first.sum() != 1:
+            return ""
+        way = middles[first][0] - middles[~first].mean(axis=0)
+        seen = compass_word(float(np.degrees(np.arctan2(*way))) + self.convergence)
+        return "" if seen == side else f" ({seen} on the ground)"
+
     def _backing_words(self) -> str:
         """Say what is the plat's word alone about where this space lies, and what confirms it."""
         backing = self._backing()
@@ -305,7 +316,7 @@ class _SiteMaker:
         if lot in lots.index:
             corner, side = say_value(lots.loc[lot, "marker_corner"]), say_value(lots.loc[lot, "first_space_side"])
             told = [f"markers stand at the {corner} corner of their lots" if corner else "",
-                    f"space 1 lies at the {side} end of lot {lot}" if side else ""]  # fmt: skip
+                    f"space 1 lies at the {side} end of lot {lot}{self._on_the_ground(lot, side)}" if side else ""]  # fmt: skip
             said = " and ".join(part for part in told if part)
             seen = next((one.seen for one in self.ground.sections if one.name == self.space["section"]), None)
             how = "compare a name on a stone" if seen is None else f"{seen.by} saw it at {seen.lot}, {seen.date}"
