@@ -183,7 +183,8 @@ def make(folder, toml=TOML, made=None):
     """Write the ground's inputs, and a built file of them."""
     (folder / "ground.toml").write_text(toml, encoding="utf-8")
     (folder / "register").mkdir(exist_ok=True)
-    wishes = "Name,space,until,reason\n" + "".join(f"{row},canary-list-reason\n" for row in (WISHES if made is None else ()))
+    listed = WISHES if made is None else ()
+    wishes = "Name,space,until,reason\n" + "".join(f"{row},canary-list-reason\n" for row in listed)
     (folder / "register" / "canary-wishes.csv").write_text(wishes, encoding="utf-8")
     ledger = "kind,name,lot\ninterment,Canary,A-1\n"
     (folder / "register" / "canary-ledger.csv").write_text(ledger, encoding="utf-8")

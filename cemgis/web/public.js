@@ -732,7 +732,7 @@
 
   // ---- links ---------------------------------------------------------------------------------------------------------
   const code = (text) => encodeURIComponent(text).replaceAll("%2C", ",");
-  const slug = (g) => [fold(nameOf(g)).replaceAll(" ", "-"), yearOf(g, "died") || yearOf(g, "buried")].filter(Boolean).join("-").slice(0, 80);
+  const slug = (g) => [fold(nameOf(g)).replaceAll(" ", "-"), yearOf(g, "died") || yearOf(g, "buried")].filter(Boolean).join("-").replaceAll("/", "-").slice(0, 80);
   const placeHash = (place) => `#${code(placeId(place))}`;
   function graveHash(g) {
     const place = P.at[g], mine = slug(g);
