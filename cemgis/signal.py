@@ -51,8 +51,8 @@ _LIKELY = 1_000
 """Most markers the likelihood is computed from."""
 _QUICK = 400
 """The same in the rounds of tests."""
-_TREND = 5_000
-"""Most markers the trend is computed from."""
+_TREND = 2_000
+"""Most markers the trend is computed from, spread over the plat."""
 _OPEN = 400
 """With more markers the parameters are taken as known."""
 _NONE = 0.05

@@ -162,6 +162,27 @@ def test_neighbours_agree_with_dense():
     np.testing.assert_allclose(np.sqrt(spread[:, 0, 0]), np.sqrt(true_spread[:, 0, 0]), rtol=0.02)
 
 
+def test_more_markers_than_the_trend_takes_agree_with_dense():
+    # what a plat of thousands gets: the trend from well-spread markers, the signal from the nearest; aim as above
+    rng = np.random.default_rng(6)
+    grid = rng.permutation(lots(70, 60))
+    n = 3 * signal._TREND // 2
+    # up to 60 ft beyond the markers, where the trend weighs more; at 500 ft it is off by 0.05 ft (spread 0.6)
+    edge = grid[n:][np.argsort(-grid[n:, 0])[:150]]
+    xy, places = grid[:n], np.vstack([edge, edge + [60.0, 0.0]])
+    observed = bent(rng, xy, 0.5, 130.0) + rng.normal(0, 0.158, xy.shape)
+    every, noise = plane(np.vstack([xy, places])), circles(0.05, n)
+    dense, near = (
+        made(xy, every[:n], observed, noise, Covariance(0.5, 130.0, 0.15)) for made in (Collocation, Neighbours)
+    )
+    assert np.abs(dense.predicted(places, every[n:]) - near.predicted(places, every[n:])).max() < 0.02
+    one, other = (
+        made.joint(places, every[n:], np.arange(300)[:, None], np.full(300, -1))[0][:, 0, 0, 0, 0] + 0.15**2
+        for made in (dense, near)
+    )
+    np.testing.assert_allclose(np.sqrt(other), np.sqrt(one), rtol=0.02)
+
+
 # ---- what the covariance is ------------------------------------------------------------------------------------------
 
 
