@@ -24,6 +24,7 @@ from cemgis.files.readings import (
     parse_times,
     read_readings,
 )
+from cemgis.files.readings.cells import numbers_of
 from cemgis.files.tables import Table, read_table
 from cemgis.layers import FIXES
 from cemgis.units import US_SURVEY_FOOT
@@ -493,6 +494,14 @@ def test_angles(text, axis, value):
 )
 def test_not_angles(text):
     assert np.isnan(parse_angles([text], "lat")[0])
+
+
+def test_numbers_stand_in_their_own_rows_whatever_the_index():
+    text = pd.Series(["x", "1,5", "y", "2,25"], index=[7, 1, 0, 3], dtype="string")
+    values, odd = numbers_of(text)
+    np.testing.assert_array_equal(values, [np.nan, 1.5, np.nan, 2.25])
+    assert odd.tolist() == [True, False, True, False]
+    np.testing.assert_array_equal(parse_angles(text, "lat"), [np.nan, 1.5, np.nan, 2.25])
 
 
 @QUIET

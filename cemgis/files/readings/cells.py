@@ -38,7 +38,8 @@ def numbers_of(text: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     odd = np.flatnonzero(filled & np.isnan(values))
     if len(odd):
         rest = text.iloc[odd]
-        commas = rest[rest.str.contains(",", regex=False)]
+        has_comma = rest.str.contains(",", regex=False).to_numpy(dtype=bool)
+        commas = rest[has_comma]
         if len(commas):
             decimal = commas.str.fullmatch(_COMMA).to_numpy(dtype=bool)
             grouped = commas.str.fullmatch(_GROUPED).to_numpy(dtype=bool)
@@ -49,7 +50,7 @@ def numbers_of(text: pd.Series) -> tuple[np.ndarray, np.ndarray]:
             else:
                 said = pd.Series("", index=commas.index, dtype="string")
             parsed = pd.to_numeric(said, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-            values[commas.index.to_numpy()] = parsed
+            values[odd[has_comma]] = parsed
     values[np.isinf(values)] = np.nan
     return values, filled & np.isnan(values)
 
