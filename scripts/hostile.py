@@ -70,7 +70,7 @@ QUICK = {
 }
 FILES = {"file", "occupations", "points", "lots", "outline", "road", "dem", "columns", "sheet", "order", "encoding"}
 """What names a file, or what is in one: the string is no such name, and a ground without its files is no trial."""
-NAMES = {"name", "plat", "container", "label", "section", "space", "kind", "marker_label"}
+NAMES = {"name", "plat", "container", "label", "section", "space", "lot", "kind", "marker_label"}
 """What something else goes by."""
 
 

@@ -293,6 +293,8 @@ def test_features(features, named, tmp_path):
         assert len(tables["vaults"]) == len(found.table) or told
 
 
+# GDAL's own words quote the bytes as they are, and what hands them to the log of fiona or rasterio takes them for UTF-8
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 @FEW
 @given(data=st.binary(min_size=1, max_size=400), name=st.sampled_from(["a.tif", "a.png", "a.jpg", "a.gpkg", "a.kml"]))
 def test_pictures_heights_and_vectors_of_any_bytes(data, name, tmp_path):
@@ -416,10 +418,10 @@ def test_whatever_is_typed_into_the_geopackage_is_collected_or_refused(edits, bu
     made = tried(lambda: pipeline.collect(folder, who="E. Tarn", why="seen"))
     assert (folder / "ground.gpkg").read_bytes() == before
     log = folder / "records" / "edits.jsonl"
-    assert log.exists() == bool(made)
+    assert log.exists() == bool(made is not None and made.records)
     if found is not None and made is not None:
         changed = sum(bool(difference) for difference in found.layers.values())
-        assert bool(made) == bool(changed)  # what was changed is a record, or it is refused
+        assert bool(made.records or made.refused) == bool(changed)  # what was changed is a record, or it is refused
 
 
 TEXT = st.text(alphabet=st.characters(exclude_categories=["Cs"]), max_size=12)

@@ -211,7 +211,7 @@ def test_choices_and_names_of_new_ground(run, tmp_path, monkeypatch):
     choice = object()
     found = expanding.Expansion(run.ground, None, None, None, None, choices=[choice])
     outlook = type("Outlook", (), {"run": run})()
-    monkeypatch.setattr(expanding, "foresee", lambda *_: outlook)
+    monkeypatch.setattr(expanding, "foresee", lambda *_, **__: outlook)
     monkeypatch.setattr(expanding, "plan_parcel", lambda *_, **__: found)
     path = tmp_path / "meadow.toml"
     refused("there is no choice 2. There are 1.", pipeline.expand, run.ground.folder, path, choice=2)
