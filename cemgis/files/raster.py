@@ -63,7 +63,7 @@ def read_dem(path: Path | str, crs: pyproj.CRS, unit: Unit, *, heights: str, whe
                     raise InputError.of(place, what, "Clip it to the parcel and its surroundings.")
                 values = source.read(1, masked=True)
                 here, transform = pyproj.CRS.from_wkt(source.crs.to_wkt()), source.transform
-    except RasterioError as error:
+    except (RasterioError, UnicodeDecodeError) as error:
         raise InputError.of(place, f"this is not a grid that can be read ({error})", "Export it as GeoTIFF.") from None
     z = np.where(np.ma.getmaskarray(values), np.nan, values.data.astype(float))
     z[~np.isfinite(z)] = np.nan
@@ -92,7 +92,7 @@ def _into(
                 here.to_wkt(), crs.to_wkt(), z.shape[1], z.shape[0], *corners
             )
             z, transform = _warped(z, transform, here, crs, made, width, height), made
-    except RasterioError as error:
+    except (RasterioError, UnicodeDecodeError) as error:
         what = f"it cannot be brought into {crs.name} ({error})"
         raise InputError.of(place, what, "Reproject it first.") from None
     return z, transform

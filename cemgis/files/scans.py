@@ -78,7 +78,7 @@ def _opened(path: Path, where: str) -> Iterator[Any]:
                 warnings.simplefilter("ignore", NotGeoreferencedWarning)
                 source = rasterio.open(path, driver=driver)
             break
-        except (RasterioError, rasterio.errors.CRSError) as error:
+        except (RasterioError, rasterio.errors.CRSError, UnicodeDecodeError) as error:
             said = said or " ".join(str(error).split())[:160]
     if source is None:
         raise InputError.of(where, f"cannot be read as a picture ({said})", "Save it as PNG, JPEG or TIFF.")
@@ -89,7 +89,7 @@ def _opened(path: Path, where: str) -> Iterator[Any]:
     try:
         with source:
             yield source
-    except (RasterioError, rasterio.errors.CRSError) as error:
+    except (RasterioError, rasterio.errors.CRSError, UnicodeDecodeError) as error:
         what = f"breaks off or cannot be decoded ({' '.join(str(error).split())[:160]})"
         raise InputError.of(where, what, "Scan or copy it again.") from None
 
