@@ -10,11 +10,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 try:
     from playwright.sync_api import sync_playwright
 except ImportError:
     sync_playwright = None
+
+# CI tries the same cases for the same code; at a desk every run tries others
+settings.register_profile("ci", derandomize=True)
+if os.environ.get("CI"):
+    settings.load_profile("ci")
 
 CHROMIUM = Path("/usr/bin/chromium")
 SHARED = Path(__file__).resolve().parents[2] / "shared" / "data"

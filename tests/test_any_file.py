@@ -424,6 +424,18 @@ def test_whatever_is_typed_into_the_geopackage_is_collected_or_refused(edits, bu
         assert bool(made.records or made.refused) == bool(changed)  # what was changed is a record, or it is refused
 
 
+def test_bytes_that_are_no_text_are_refused_in_words(built, tmp_path):
+    shutil.copyfile(built / "ground.gpkg", tmp_path / "ground.gpkg")
+    with closing(sqlite3.connect(tmp_path / "ground.gpkg", isolation_level=None)) as connection:
+        for (trigger,) in connection.execute(
+            "SELECT name FROM sqlite_master WHERE type = 'trigger' AND tbl_name = 'spaces'"
+        ).fetchall():
+            connection.execute(f'DROP TRIGGER "{trigger}"')
+        connection.execute("UPDATE spaces SET space_id = CAST(x'80' AS TEXT) WHERE fid = 1")
+    with pytest.raises(InputError, match="spaces: a text in it is no UTF-8"):
+        geopackage.changes(tmp_path / "ground.gpkg")
+
+
 TEXT = st.text(alphabet=st.characters(exclude_categories=["Cs"]), max_size=12)
 PERSON = st.fixed_dictionaries({name: st.none() | TEXT for name in ("name", "surname", "born", "note")})
 

@@ -782,14 +782,19 @@ def changes(path: Path | str) -> Changes:
         if name not in about.tables:
             continue
         layer = LAYERS[name]
-        now = _read_now(path, layer, about.unit)
-        if now.own:
-            own[name] = now.own
-        if not now.problems and _digest(now.table) == hashes[name]:
-            continue
-        after = _to_frame(now.table, layer, now.crs)
-        after.index = pd.Index(now.fids, name="fid")
-        found = edits.diff(_written(path, layer, now.crs), after, layer)
+        try:
+            now = _read_now(path, layer, about.unit)
+            if now.own:
+                own[name] = now.own
+            if not now.problems and _digest(now.table) == hashes[name]:
+                continue
+            after = _to_frame(now.table, layer, now.crs)
+            after.index = pd.Index(now.fids, name="fid")
+            found = edits.diff(_written(path, layer, now.crs), after, layer)
+        except (pa.ArrowException, UnicodeError) as error:
+            raise InputError.of(
+                f"{path}: {name}", "a text in it is no UTF-8", "Type it again in the program it was typed in."
+            ) from error
         if now.problems:
             unread = found.edited["column"].isin([item.where.split(".")[-1] for item in now.problems])
             found = replace(

@@ -212,6 +212,7 @@ def _outside(
     given: Array, lonlat: Array, middle: Array, reference: Reference, ground: GroundCRS, where: str
 ) -> InputError:
     """Make the error for coordinates that do not lie where the ground's system is used, with the likely slip."""
+    given = np.where(np.abs(given) < 1e12, given, np.nan)  # what no unit can mend is not tried
 
     def fits(xy: Array) -> bool:
         trial = lonlat_of(xy, reference.crs)
