@@ -17,6 +17,7 @@ from cemgis.adjust import radius_95
 from cemgis.cli import main
 from cemgis.errors import InputError
 from cemgis.files.readings import parse_gpx
+from cemgis.pipeline import seeking
 from cemgis.reference import parse_reference, to_grid
 from cemgis.seek import point_ties, teach_most, walk_length, walk_order
 from cemgis.ties import TieNumbers
@@ -226,6 +227,14 @@ def test_gpx_comes_back_to_the_same_place_and_says_its_frame(sought):
     grid = to_grid(back[["x", "y"]].to_numpy(), reference, plan.run.ground.crs)
     np.testing.assert_allclose(grid, shapely.get_coordinates(plan.table.geometry.to_numpy()), rtol=0, atol=0.001)
     assert back["label"].tolist() == plan.table["search_id"].tolist()
+
+
+def test_no_text_of_the_list_is_a_formula(sought):
+    plan, _ = sought
+    table = plan.table.copy()
+    table["label"] = table["label"].astype(object)
+    table.loc[table.index[0], "label"] = "=1+1"
+    assert seeking._csv(plan.run, table).splitlines()[1].count("'=1+1") == 1
 
 
 def test_csv_ties_and_sheet_agree_with_the_layer(sought):
