@@ -141,7 +141,8 @@ def test_the_checker_comes_to_the_same_place_by_other_markers(sheets, space):
     pages, markers, _ = sheets
     mine = pages[space]["checker"]
     if "There are not enough other markers" in " ".join(mine.split()):
-        pytest.skip("no other markers there")
+        assert "tape the check tie of the opening sheet again yourself" in " ".join(mine.split())
+        return
     dig = re.search(rf"Dig {LENGTH} by {LENGTH}", " ".join(pages[space]["opening"].split())).group(0)
     heads = re.search(r"HEADS \w+ \(\d+\.\d°", mine).group(0)
     other, _, _ = tape_out(mine[mine.index("5. Tie it") :] + f"\n{dig}\n{heads}", markers)
