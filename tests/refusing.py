@@ -29,3 +29,13 @@ def refused(words: str, call: Callable[..., Any], *given: Any, **more: Any) -> N
         call(*given, **more)
     assert words in str(caught.value), str(caught.value)
     assert all(problem.where.strip() and problem.remedy.strip() for problem in caught.value.problems)
+
+
+def tried(read: Callable[[], Any]) -> Any:
+    """Return what is read, or None where it is refused with words for every problem."""
+    try:
+        return read()
+    except InputError as error:
+        if not all(problem.what.strip() and problem.remedy.strip() for problem in error.problems):
+            raise
+    return None

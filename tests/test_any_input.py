@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from refusing import tried
 
 from cemgis import edits
 from cemgis.errors import InputError
@@ -26,16 +25,6 @@ VALUES = st.recursive(
     SCALARS, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner, max_size=3)
 )
 KINDS = ("edit", "add", "move", "remove", "withdraw", "opening", "foundation", "accept", "reject", "moved", "anything")
-
-
-def refused(read: Callable[[], Any]) -> Any:
-    """Return what is read, or None where it is refused with a remedy for every problem."""
-    try:
-        return read()
-    except InputError as error:
-        if not all(problem.what.strip() and problem.remedy.strip() for problem in error.problems):
-            raise
-    return None
 
 
 def lines(content: bytes) -> int:
@@ -64,7 +53,7 @@ JSON_LINES = st.lists(VALUES, max_size=5).map(lambda some: "\n".join(map(json.du
 @QUIET
 @given(st.binary(max_size=300) | JSON_LINES)
 def test_no_bytes_break_a_log_and_every_line_is_told(content: bytes) -> None:
-    found = refused(lambda: record_files.parse(content, "edits.jsonl"))
+    found = tried(lambda: record_files.parse(content, "edits.jsonl"))
     if found is None:  # a line of a newer form
         assert b"schema_version" in content
         return
@@ -108,7 +97,7 @@ def test_no_value_breaks_a_description(at: int, literal: str, extra: str, tmp_pa
     rows = GROUND.splitlines()
     at %= len(rows)
     rows[at] = f"{rows[at].partition('=')[0]}= {literal}" if "=" in rows[at] else rows[at] + extra
-    made = refused(lambda: parse_ground("\n".join(rows), tmp_path))
+    made = tried(lambda: parse_ground("\n".join(rows), tmp_path))
     assert made is None or len(made.sections) == 1
 
 
@@ -117,7 +106,7 @@ def test_no_value_breaks_a_description(at: int, literal: str, extra: str, tmp_pa
     key=st.sampled_from(["space", "date", "time", "frost", "water", "infant", "levels", "soil", "x"]), literal=LITERAL
 )
 def test_no_value_breaks_an_order(key: str, literal: str) -> None:
-    found = refused(lambda: parse_order(f"{key} = {literal}", FOOT))
+    found = tried(lambda: parse_order(f"{key} = {literal}", FOOT))
     if found is not None:
         assert key == "space"
         assert found.space == json.loads(literal).strip()

@@ -190,13 +190,15 @@ def test_every_problem_of_all_lists_comes_at_once(folder):
     assert len(caught.value.problems) == 3
 
 
+TURNED = {
+    "kind": "edit", "layer": "spaces", "key": "A-1-2", "values": {"heads": "east"}, "was": {"heads": None},
+    "who": "E. Tarn", "when": "2025-06-01T00:00:00Z", "why": "seen at the stone", "crs": "NAD83",
+}  # fmt: skip
+
+
 def test_the_history_of_a_space_a_person_and_a_record(folder):
     build(folder)
-    record_files.append(
-        folder / "records", "edits",
-        [{"kind": "edit", "layer": "spaces", "key": "A-1-2", "values": {"heads": "east"}, "was": {"heads": None},
-          "who": "E. Tarn", "when": "2025-06-01T00:00:00Z", "why": "seen at the stone", "crs": "NAD83"}],
-    )  # fmt: skip
+    record_files.append(folder / "records", "edits", [TURNED])
     found = history(folder, "A-1-2", staff=True)
     layers = [entry["layer"] for entry in found["entries"]]
     assert layers == ["events", "spaces", "records"]
@@ -214,11 +216,7 @@ def test_the_history_of_a_space_a_person_and_a_record(folder):
 
 def test_a_history_tells_anybody_only_what_is_published(folder, capsys):
     build(folder)
-    record_files.append(
-        folder / "records", "edits",
-        [{"kind": "edit", "layer": "spaces", "key": "A-1-2", "values": {"heads": "east"}, "was": {"heads": None},
-          "who": "E. Tarn", "when": "2025-06-01T00:00:00Z", "why": "seen at the stone", "crs": "NAD83"}],
-    )  # fmt: skip
+    record_files.append(folder / "records", "edits", [TURNED])
     found = history(folder, "A-1-2", day="2026-05-01")
     assert {entry["layer"] for entry in found["entries"]} == {"spaces", "graves"}
     told = say_history(found)

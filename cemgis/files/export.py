@@ -25,7 +25,7 @@ from cemgis.layers import LAYERS
 from cemgis.schema import Layer
 from cemgis.units import Unit
 
-__all__ = ["FORMATS", "NOTICE", "Exported", "export", "plain_text", "short_names", "staff_notice"]
+__all__ = ["FORMATS", "NOTICE", "Exported", "csv_text", "export", "plain_text", "short_names", "staff_notice"]
 
 NOTICE = "STAFF-ONLY.txt"
 """File in every exported folder that says what of it is not for the public."""
@@ -115,6 +115,18 @@ def plain_text(value: Any) -> Any:
     ("'=1+1", 'A-1', -2)
     """
     return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
+
+
+def csv_text(table: pd.DataFrame) -> str:
+    r"""Return a table as CSV, no text of it a formula.
+
+    Examples
+    --------
+    >>> csv_text(pd.DataFrame({"name": ["=1+1", "Ada"], "n": [1.5, None]}))
+    "name,n\n'=1+1,1.5\nAda,\n"
+    """
+    safe = pd.DataFrame({name: [plain_text(value) for value in table[name]] for name in table.columns})
+    return str(safe.to_csv(index=False, lineterminator="\n"))
 
 
 def _written(table: pd.DataFrame, layer: Layer, unit: Unit) -> pd.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ import pandas as pd
 from cemgis import planning
 from cemgis.capacity import LOST_USES, still_possible, sum_lost, sum_possible, too_steep, under_stones
 from cemgis.errors import InputError
+from cemgis.files.export import csv_text
 from cemgis.files.layers_file import write_layers
 from cemgis.files.raster import read_dem
 from cemgis.files.whole import input_error, write_bytes, write_text
@@ -52,7 +53,6 @@ _CAPACITY_RULES = (
     "clearance.obstacle_to_space",
     "land.slope",
 )
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 @dataclass
@@ -337,11 +337,11 @@ def report_outlook(folder: Path, found: Outlook) -> list[Path]:
     make_folder(target)
     content = {
         "board.html": planning.board_html(found.sums, lost, outlook, facts, rules, pictures),
-        "capacity.csv": csv_text(found.sums),
-        "lost.csv": csv_text(lost.drop(columns=["full", "urns", "full_held", "urns_held"])),
-        "years.csv": csv_text(outlook.counts),
-        "chances.csv": csv_text(chances_csv(outlook)),
-        "sections.csv": csv_text(sections_csv(outlook)),
+        "capacity.csv": csv_text(plain(found.sums)),
+        "lost.csv": csv_text(plain(lost.drop(columns=["full", "urns", "full_held", "urns_held"]))),
+        "years.csv": csv_text(plain(outlook.counts)),
+        "chances.csv": csv_text(plain(chances_csv(outlook))),
+        "sections.csv": csv_text(plain(sections_csv(outlook))),
     }
     made = [target / "board.pdf", target / "capacity.gpkg"]
     write_bytes(made[0], planning.print_pages(pages, facts, f"How many are left: {facts.name}"))
@@ -409,13 +409,3 @@ def make_folder(path: Path) -> None:
         path.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise input_error(path, error) from error
-
-
-def csv_text(table: pd.DataFrame, columns: Sequence[str] | None = None) -> str:
-    """CSV of a table; text that a spreadsheet would take for a formula is made plain text."""
-    out = plain(table if columns is None else table[list(columns)])
-    for column in out.columns:
-        out[column] = [
-            f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value for value in out[column]
-        ]
-    return str(out.to_csv(index=False, lineterminator="\n"))

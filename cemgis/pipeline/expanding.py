@@ -30,6 +30,7 @@ from cemgis.expansion import (
     lots_table,
 )
 from cemgis.files.descriptions import read_description
+from cemgis.files.export import csv_text
 from cemgis.files.layers_file import write_layers
 from cemgis.files.raster import read_dem
 from cemgis.files.vector import read_features
@@ -37,9 +38,10 @@ from cemgis.files.whole import write_bytes, write_text
 from cemgis.land import Land, check_parcel, usable_land
 from cemgis.layout import Module
 from cemgis.parcel import Parcel, parse_parcel
-from cemgis.pipeline.boarding import Outlook, csv_text, foresee, make_folder, rules_used
+from cemgis.pipeline.boarding import Outlook, foresee, make_folder, rules_used
 from cemgis.pipeline.evidence import read_ground
 from cemgis.pipeline.facts import map_facts
+from cemgis.pipeline.run import plain
 from cemgis.pipeline.surveyed import check_declared
 from cemgis.reference import convergence, to_grid
 from cemgis.terrain import contours
@@ -382,10 +384,10 @@ def expand(
     lots_file, stakes_file = (f"expansion/{path.stem}/{what}_{section}.csv" for what in ("section", "stakes"))
     entries = drawn.toml.replace("{lots}", lots_file).replace("{stakes}", stakes_file)
     text = {
-        target / f"section_{section}.csv": csv_text(drawn.lots),
-        target / f"stakes_{section}.csv": csv_text(drawn.stakes),
-        target / f"corners_{section}.csv": csv_text(drawn.corners),
-        target / f"control_{section}.csv": csv_text(drawn.control),
+        target / f"section_{section}.csv": csv_text(plain(drawn.lots)),
+        target / f"stakes_{section}.csv": csv_text(plain(drawn.stakes)),
+        target / f"corners_{section}.csv": csv_text(plain(drawn.corners)),
+        target / f"control_{section}.csv": csv_text(plain(drawn.control)),
         target / f"section_{section}.toml": entries.lstrip("\n"),
     }
     made = [target / "planner.pdf", target / "planner.png", target / "choices.png", target / "expansion.gpkg"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Sequence
 from datetime import date
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
@@ -271,6 +272,7 @@ class _SiteMaker:
             own.append(sigma(row))
         return out, hangs, np.array(own, dtype=float)
 
+    @cached_property
     def _backing(self) -> Backing | None:
         """Return what confirms the row of this space; None where it is in no row."""
         row = None if self.run.rows is None else self.run.rows.iloc[self.row]
@@ -306,7 +308,7 @@ class _SiteMaker:
 
     def _backing_words(self) -> str:
         """Say what is the plat's word alone about where this space lies, and what confirms it."""
-        backing = self._backing()
+        backing = self._backing
         if backing is None:
             return ""
         row = self.run.rows.iloc[self.row] if self.run.rows is not None else ""
@@ -589,7 +591,7 @@ class _SiteMaker:
                 (VERDICTS[1], f"Nobody has looked on the ground {unseen} in section {place}: see it at one lot beside a "
                  "named stone, and write it in ground.toml (seen)")
             )  # fmt: skip
-        backing = self._backing()
+        backing = self._backing
         if backing is not None and not backing.by and len(backing.others) < 2:
             row = self.run.rows.iloc[self.row] if self.run.rows is not None else ""
             stand = (

@@ -17,7 +17,7 @@ from cemgis import maps
 from cemgis.drawing import PAPERS, Facts, Underlay
 from cemgis.errors import InputError
 from cemgis.files import geopackage
-from cemgis.files.export import Exported, export, plain_text
+from cemgis.files.export import Exported, csv_text, export
 from cemgis.files.underlay import read_underlay
 from cemgis.files.whole import input_error, whole_folder, write_bytes, write_text
 from cemgis.findings import worst_first
@@ -257,10 +257,7 @@ def write_csv(run: Run, name: str, path: Path) -> None:
     InputError
         When it cannot be written.
     """
-    table = plain(run.table(name))
-    for column in table.columns:
-        table[column] = [plain_text(value) for value in table[column]]
-    write_text(path, table.to_csv(index=False, lineterminator="\n"))
+    write_text(path, csv_text(plain(run.table(name))))
 
 
 # ---- a ground to look at, and one to start from ---------------------------------------------------------------------

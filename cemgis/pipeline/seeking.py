@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
@@ -19,7 +18,7 @@ from cemgis import maps, schema
 from cemgis.drawing import Facts
 from cemgis.errors import InputError
 from cemgis.files import geopackage
-from cemgis.files.export import plain_text
+from cemgis.files.export import csv_text
 from cemgis.files.waypoints import gpx
 from cemgis.files.whole import input_error, write_bytes, write_text
 from cemgis.layers import LAYERS
@@ -403,11 +402,7 @@ def _csv(run: Run, table: gpd.GeoDataFrame) -> str:
     for name in plain.columns:
         if pd.api.types.is_float_dtype(plain[name].dtype):
             plain[name] = plain[name].round(6 if name.startswith("cov_") else 3)
-    for name in plain.columns:
-        plain[name] = [plain_text(value) for value in plain[name]]
-    text = io.StringIO()
-    plain.rename(columns=names).to_csv(text, index=False, lineterminator="\n")
-    return text.getvalue()
+    return csv_text(plain.rename(columns=names))
 
 
 def _gpx(run: Run, table: gpd.GeoDataFrame) -> bytes:

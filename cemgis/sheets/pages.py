@@ -41,15 +41,15 @@ def _one_page(template: str, plan: Plan, context: Context, paper: str, **more: A
     if paper not in PAPERS:
         raise InputError.of("paper", f"there is no sheet {paper!r}", f"One of: {', '.join(PAPERS)}.")
     for high, most in _FITS:
-        made, pages = _typeset(template, {**_data(plan, context, paper, high, most), **more}, paper)
-        if pages == 1:
+        made = _typeset(template, {**_data(plan, context, paper, high, most), **more}, paper)
+        if made is not None:
             return made
     msg = f"the page {template} does not fit on one sheet"
     raise CemgisError(msg)
 
 
-def _typeset(template: str, data: dict[str, Any], paper: str) -> tuple[bytes, int]:
-    """Typeset; the data go in as text and are read with json(): nothing in them is ever run."""
+def _typeset(template: str, data: dict[str, Any], paper: str) -> bytes | None:
+    """Typeset one page, None when it takes more; the data are read as text with json(), nothing in them is ever run."""
     given = {
         "data": json.dumps({**data, "paper": PAPERS[paper][0], "margin": _MARGIN}, ensure_ascii=False, allow_nan=False)
     }
@@ -60,6 +60,8 @@ def _typeset(template: str, data: dict[str, Any], paper: str) -> tuple[bytes, in
             source, "<pages>", field="value", one=True, sys_inputs=given, ignore_system_fonts=True,
             font_paths=[str(FONT_FOLDER)],
         )  # fmt: skip
+        if json.loads(pages) != 1:
+            return None
         made = compiler.compile(
             source, sys_inputs=given, format="pdf", ignore_system_fonts=True, font_paths=[str(FONT_FOLDER)],
             timestamp=int(datetime.datetime.fromisoformat(data["date"]).replace(tzinfo=datetime.UTC).timestamp()),
@@ -67,7 +69,7 @@ def _typeset(template: str, data: dict[str, Any], paper: str) -> tuple[bytes, in
     except typst.TypstError as error:
         msg = f"the page {template} could not be typeset: {error}"
         raise CemgisError(msg) from error
-    return bytes(made), int(json.loads(pages))
+    return bytes(made)
 
 
 def _data(plan: Plan, context: Context, paper: str, high: float, most: int) -> dict[str, Any]:
