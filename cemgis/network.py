@@ -438,12 +438,11 @@ def _smoothed(drives: Any, lots: npt.NDArray[np.object_], radius: float, drivabl
     blocked = np.isin(np.arange(len(parts)), hit)
     sharp = int((blocked & (shapely.area(parts) > 0.05 * radius**2)).sum())
     made = shapely.union_all([drives, *parts[~blocked]])
-    if sharp:  # two corners that lie close are one part at the full radius; a little less tells them apart
-        less = 0.98 * radius
-        closed = shapely.buffer(shapely.buffer(made, less, quad_segs=12), -less, quad_segs=12)
-        left = shapely.area(shapely.get_parts(shapely.difference(shapely.intersection(closed, drivable), made)))
-        sharp = max(sharp, int(((left > 0.05 * radius**2) & (left < radius**2)).sum()))
-    return made, sharp
+    # corners that lie close are one part at the full radius, too large for a corner perhaps: a little less parts them
+    less = 0.98 * radius
+    closed = shapely.buffer(shapely.buffer(made, less, quad_segs=12), -less, quad_segs=12)
+    left = shapely.area(shapely.get_parts(shapely.difference(shapely.intersection(closed, drivable), made)))
+    return made, max(sharp, int(((left > 0.05 * radius**2) & (left < radius**2)).sum()))
 
 
 def _rounded(paths: list[Any], own: list[Any], radius: float, drivable: Any) -> tuple[list[Any], int]:

@@ -142,6 +142,7 @@ def turns(choice, land, radius=10.0):
 @settings(max_examples=10, deadline=None)
 @given(st.integers(0, 100_000), st.floats(0, 179))
 @example(378, 142.0)  # two corners close together
+@example(37883, 0.0)  # two that together are larger than any corner
 def test_a_hearse_can_turn_everywhere_and_no_drive_ends_blindly(seed, azimuth):
     rng = np.random.default_rng(seed)
     angle = np.sort(rng.uniform(0, 2 * np.pi, 8))
