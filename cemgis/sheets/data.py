@@ -266,7 +266,9 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
     grave = plan.container.kind != "foundation"
     # a dig too small to be written in is told beside it
     roomy = dig.length * points >= 74.0
-    drawing.text(np.add(top, [0, 13 if roomy else -12]), "HEAD", 10.0, bold=True, boxed=True)
+    inside = roomy or grave
+    head_size = min(10.0, 0.27 * dig.width * points) if inside else 10.0
+    drawing.text(np.add(top, [0, 13 if inside else -12]), "HEAD", head_size, bold=True, boxed=True)
     size = min(8.5, 0.15 * dig.width * points)
     if not never and not roomy and not grave:
         drawing.text(np.add(low, [0, 9]), f"{say(dig.width, unit)} by {say(dig.length, unit)}", 8.5, boxed=True)
@@ -581,8 +583,8 @@ def _cautions(plan: Plan, context: Context) -> list[str]:
         )
     if plan.site.way is not None and plan.site.way.line is not None and context.equipment.machine_width:
         out.append(
-            f"The way drawn is as wide as the machine, {say(context.equipment.machine_width, unit)}, and what is kept "
-            "clear of it; its length, and the room it turns in, are not reckoned. Walk it first."
+            f"The machine's way is drawn as wide as the machine, {say(context.equipment.machine_width, unit)}; its length "
+            "and turning are not reckoned: walk it first."
         )
     if plan.order.frost:
         hours = plan.order.frost / rules["frost.thaw"]

@@ -25,8 +25,8 @@ PAPERS = {"letter": ("us-letter", 612.0), "A4": ("a4", 595.28)}
 
 _MARGIN = 26.0
 _FITS = (
-    (0.95, 99), (0.88, 99), (0.82, 99), (0.76, 99), (0.7, 99), (0.65, 99), (0.6, 99), (0.55, 99), (0.5, 99), (0.45, 99),
-    (0.4, 99), (0.4, 8), (0.34, 5), (0.34, 3), (0.34, 1), (0.26, 1), (0.18, 1),
+    *((high / 100, 99) for high in range(95, 39, -3)),
+    (0.4, 8), (0.34, 5), (0.34, 3), (0.34, 1), (0.26, 1), (0.18, 1),
 )  # fmt: skip
 """What is tried to keep a sheet one page: height of the drawings as a share of their width, reasons written out."""
 
