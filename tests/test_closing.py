@@ -200,6 +200,20 @@ def test_a_day_before_the_state_it_follows_is_refused(first, folder):
         close(first, folder, container="concrete vault", day="2026-05-02")
 
 
+def test_who_waited_in_winter_storage_was_not_buried_on_the_day_of_the_service(first, folder):
+    body = {"kind": "opening", "opening_id": "B-10-2/1", "space_id": "B-10-2", "section": "B", "state": "ordered",
+            "service": "2026-01-12", "person": "Hanh Aldanczyk", "container": "concrete vault", "who": "E. Tarn",
+            "when": "2026-01-08T08:00:00Z", "why": "ordered", "crs": first.ground.crs.name}  # fmt: skip
+    first.records += records.append(folder / "records", "openings", [body])
+    close(first, folder, state="waiting", day="2026-01-12", stored="receiving vault", without_order=None)
+    with pytest.raises(InputError, match="nobody said which day it was closed"):
+        close(first, folder, day=None, without_order=None)
+    close(first, folder, state="opened", day="2026-04-20", without_order=None)
+    with pytest.raises(InputError, match="the service was ordered for 2026-01-12, which cannot be the day"):
+        close(first, folder, day=None, without_order=None)
+    assert close(first, folder, day="2026-04-21", without_order=None)["buried"] == "2026-04-21"
+
+
 def occupied(first, urn=False, several=False):
     """Return a space with one burial on record and a name."""
     events = first.tables["events"]

@@ -240,7 +240,8 @@ def _day(
         return read_day(said, gather, before), None
     if before is not None and before["state"] == state == "closed":  # more of the same burial
         return before.get("buried"), before.get("dated_by")
-    service = None if before is None else before.get("service")
+    # who waited in winter storage was not buried on the day of the service
+    service = None if before is None or before["state"] == "waiting" else before.get("service")
     if state == "closed" and service is not None:
         count = len(gather.problems)
         day = read_day(str(service), gather, before)
