@@ -92,6 +92,21 @@ def hostile_ground():
 class Visit(browsing.Visit):
     """The public's page, opened."""
 
+    def settled(self):
+        """Wait until the map stands still: on a busy machine its way to a place takes longer."""
+        was, still = None, 0
+        for _ in range(60):
+            now = self.page.evaluate(
+                "[...document.querySelectorAll('#map_ground .leaflet-proxy, #map_ground .leaflet-map-pane')]"
+                ".map((one) => one.getAttribute('style')).join()"
+            )
+            was, still = now, still + 1 if now == was else 0
+            if still == 5:
+                return
+            self.page.wait_for_timeout(200)
+        msg = "the map does not come to rest"
+        raise AssertionError(msg)
+
     def ask(self, words):
         self.page.fill("#find-box", words)
         self.page.wait_for_timeout(400)  # a busy machine answers late; a stale answer would be read otherwise

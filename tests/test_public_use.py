@@ -309,11 +309,13 @@ def test_the_keyboard_is_enough(browser, file):
 
 @pytest.mark.browser
 def test_a_tap_opens_the_place_below_it(visit):
-    box = visit.page.locator("#map_ground").bounding_box()
     visit.page.evaluate("location.hash = 'B-16-2'")
-    visit.page.wait_for_timeout(1200)
+    visit.page.wait_for_timeout(400)
+    visit.settled()
     visit.page.evaluate("location.hash = '/about'")
-    visit.page.wait_for_timeout(1200)
+    visit.page.wait_for_timeout(400)
+    visit.settled()
+    box = visit.page.locator("#map_ground").bounding_box()
     visit.page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     visit.page.wait_for_timeout(400)
     assert visit.page.evaluate("location.hash") == "#B-16-2"
