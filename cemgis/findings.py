@@ -81,6 +81,9 @@ FINDINGS: Mapping[str, FindingKind] = _kinds(
     ("lines not understood", _N, "some lines of a file could not be read", "Look at the lines named."),
     ("assumed of a file", _N, "something about a file was assumed, or is not as it should be",
      "Say it in ground.toml, or mend the file."),
+    ("precision not told", _W, "a file says neither what kind of solution its readings are nor how good they are",
+     "Ask who made it. If the receiver's integers were fixed, write fix = \"fixed\" beside the file in ground.toml, or "
+     "sigma = \"...\", or name the column; until then its radii are far larger than they need be."),
     ("feature broken", _W, "a feature of a file could not be used", "Mend it where it came from."),
     ("markers not trusted", _N, "markers with a single occupation and no taped check",
      "Occupy them a second time, hours apart, or tape them."),

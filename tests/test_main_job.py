@@ -707,6 +707,25 @@ def test_a_shift_of_a_plat_that_lies_true_and_the_warning_where_it_does_not(tmp_
     np.testing.assert_allclose(xy(corners) - plat_xy, np.full_like(plat_xy, 1.0) * [5e5, 3.75e6], rtol=0, atol=1e-3)
 
 
+def test_readings_that_say_nothing_of_their_precision_are_named_and_what_to_write(tmp_path):
+    files, _ = small()
+    lines = [line.split(",") for line in files["readings/readings.csv"].splitlines()]
+    fix = lines[0].index("fix")
+    bare = "\n".join(",".join(cells[:fix] + cells[fix + 1 :]) for cells in lines) + "\n"
+    run = compute(tmp_path / "bare", files | {"readings/readings.csv": bare}, until="spaces")
+    found = run.findings_table.set_index("kind")
+    many = len(lines) - 1
+    assert found.loc["precision not told", "reason"] == (
+        f"{many} of the {many} readings used say neither kind of solution nor precision: they count as made without "
+        "corrections, 8.20 ft each way"
+    )
+    assert "themselves no better than 20" in found.loc["places unsure", "reason"]
+    assert found.loc["places unsure", "todo"].startswith("Read its markers again with corrections")
+    told = files["ground.toml"].replace("[[readings]]\n", '[[readings]]\nfix = "fixed"\n')
+    again = compute(tmp_path / "told", {"ground.toml": told, "readings/readings.csv": bare}, until="spaces")
+    assert to_act_on(again.findings_table) == {("position unchecked", "Invented ground")}
+
+
 def test_a_plat_without_enough_markers_leaves_the_rest_built(tmp_path):
     files, truth = small()
     two = twice(files)

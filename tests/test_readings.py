@@ -46,6 +46,17 @@ def points(rows, **more):
     return parse_points(Table(frame, np.arange(2, len(frame) + 2), (), 0, "utf-8", ","), **more)
 
 
+def test_columns_nobody_reads_are_named_once():
+    rows = {"label": ["A-1"], "x": ["2023910.1"], "y": ["449460.2"], "Zeit": ["08:00"], "Nichts": [""]}
+    assert points(rows, columns={"x": "x", "y": "y"}).notes == (
+        "not read: Zeit (columns = { time = ... } in ground.toml names what each is); without a time nobody can tell "
+        "two occupations of one marker from one",
+    )
+    timed = points({**rows, "time": ["2025-05-06T08:00:00Z"]}, columns={"x": "x", "y": "y"})
+    assert timed.notes == ("not read: Zeit (columns = { time = ... } in ground.toml names what each is)",)
+    assert points(rows, columns={"x": "x", "y": "y", "note": "Zeit"}).notes == ()
+
+
 # ---- NMEA -------------------------------------------------------------------------------------------------------
 
 

@@ -25,7 +25,8 @@ def read_description(path: Path, where: str) -> str:
             raise InputError.of(where, what, "Keep lots and readings in files of their own and name them here.")
         return path.read_bytes().decode("utf-8-sig")
     except OSError as error:
-        raise InputError.of(where, f"it cannot be read ({error.strerror})", "Check its permissions.") from error
+        todo = "Check where it lies." if isinstance(error, FileNotFoundError) else "Check its permissions."
+        raise InputError.of(where, f"it cannot be read ({error.strerror})", todo) from error
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         raise InputError.of(f"{where} line {line}", "its text is not UTF-8", "Save the file as UTF-8.") from None

@@ -192,14 +192,20 @@ def _unsure(run: Run) -> list[Finding]:
     radius = spaces["radius_95"].to_numpy(dtype=float, na_value=np.nan)
     share = radius / spaces["width"].to_numpy(dtype=float, na_value=np.nan)
     found = []
+    markers = run.tables["markers"]
     for section, rows in spaces[share > run.ground.rules["space.unsure_share"]].groupby("section"):
         worst = rows.loc[rows["radius_95"].idxmax()]
         reason = (
             f"{len(rows)} of its spaces may lie half a space or more from where they are drawn, the least sure "
             f"{worst['space_id']} ({say_length(float(worst['radius_95']), run.ground.unit)} at 95 %)"
         )
+        own = markers.loc[(markers["section"] == section).fillna(value=False), "radius_95"].astype(float).median()
+        todo = None
+        if own > float(rows["radius_95"].min()):
+            reason += f"; the readings of its markers are themselves no better than {say_length(own, run.ground.unit)}"
+            todo = "Read its markers again with corrections, or say in ground.toml how good the readings are."
         at = worst.geometry.centroid
-        found.append(find("places unsure", section, reason, section=str(section), at=(at.x, at.y)))
+        found.append(find("places unsure", section, reason, section=str(section), at=(at.x, at.y), todo=todo))
     return found
 
 

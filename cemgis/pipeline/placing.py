@@ -123,7 +123,25 @@ def ingest(ground: Ground, evidence: Evidence) -> Ingested:
     factor = float(combined_factor(middle, ground.crs, height)[0])
     control, misses, control_keys, more = _check_control(ground, control_xy, occupations)
     occupations = occupations[~occupations["key"].isin(control_keys)].reset_index(drop=True)
-    return Ingested(readings, occupations, control, misses, taped, factor, numbers, [*findings, *moved, *more])
+    told = [*findings, *_not_told(readings, ground), *moved, *more]
+    return Ingested(readings, occupations, control, misses, taped, factor, numbers, told)
+
+
+def _not_told(readings: gpd.GeoDataFrame, ground: Ground) -> list[Finding]:
+    """One finding a file whose readings say nothing of their own precision: they count as made without corrections."""
+    used = readings["used"].fillna(value=False).to_numpy(dtype=bool)
+    ruled = readings["sigma_from"].astype("string").str.startswith("rule").fillna(value=False).to_numpy(dtype=bool)
+    silent = used & ruled & (readings["fix"].astype("string").fillna("unknown") == "unknown").to_numpy(dtype=bool)
+    found = []
+    for file, rows in readings[silent].groupby("file", sort=False, observed=True):
+        many, of = len(rows), int((used & (readings["file"] == file).to_numpy(dtype=bool)).sum())
+        size = say_length(float(rows["sigma"].astype(float).median()), ground.unit)
+        reason = (
+            f"{many} of the {of} readings used say neither kind of solution nor precision: they count as made without "
+            f"corrections, {size} each way"
+        )
+        found.append(find("precision not told", str(file), reason))
+    return found
 
 
 def _in_grid(ground: Ground, entry: ReadingsEntry, raw: RawReadings) -> pd.DataFrame:
@@ -915,9 +933,9 @@ def _tell(
             named = "; ".join(["FGDC-STD-007.3-1998", *standard.caveats])
             accuracy += f" {statement}, predicted places of markers against the markers found ({named})."
     said, facts = [], {}
-    used = taken.readings["used"].fillna(value=False).sum()
+    used, files = taken.readings["used"].fillna(value=False).sum(), taken.readings["file"].nunique()
     said.append(
-        f"Read {len(taken.readings):,} readings from {taken.readings['file'].nunique()} files, {used:,} of them used: "
+        f"Read {len(taken.readings):,} readings from {files} file{'s' if files > 1 else ''}, {used:,} of them used: "
         f"{len(taken.occupations)} occupations of {len(markers) + n_alone} markers, "
         f"{int(markers['trusted'].fillna(value=False).sum())} trusted."
     )

@@ -324,6 +324,7 @@ crs = "{crs}"
 # corrections = "state network, delivers NAD83(2011)"
 # reference = "NAD83(2011)"
 # columns = {{ label = "Point", x = "Longitude", y = "Latitude" }}
+# fix = "fixed"                   # where the file does not say what its solutions are; or sigma = "0.02 m"
 
 # A point whose coordinates someone else published, read with the same receiver: without one the absolute position
 # stays unchecked.

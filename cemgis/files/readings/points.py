@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -64,7 +65,20 @@ def parse_points(
     """
     headers = [str(header) for header in table.rows.columns]
     chosen = choose_columns(headers, columns, where)
-    return points_of_text(table, chosen, columns or {}, label, section, antenna_height_m, day, where)
+    raw = points_of_text(table, chosen, columns or {}, label, section, antenna_height_m, day, where)
+    said = _unread(table, chosen)
+    return replace(raw, notes=(*raw.notes, said)) if said else raw
+
+
+def _unread(table: Table, chosen: Mapping[str, Source]) -> str | None:
+    """Say which columns were not read, and what is lost with a time that is not."""
+    taken = {source.header for source in chosen.values()}
+    left = [str(name) for name in table.rows.columns if name not in taken and (strings(table.rows[name]) != "").any()]
+    if not left:
+        return None
+    named = ", ".join(shown(name, 30) for name in left[:5]) + (f" and {len(left) - 5} more" if len(left) > 5 else "")
+    lost = "" if "time" in chosen else "; without a time nobody can tell two occupations of one marker from one"
+    return f"not read: {named} (columns = {{ time = ... }} in ground.toml names what each is){lost}"
 
 
 def points_of_text(
