@@ -1037,7 +1037,7 @@ def room_for(
     if urns:
         return False, f"{urns} urn{'s' if urns > 1 else ''} would lie over a full burial: they would be dug out"
     if full == 0:
-        return True, "the only one in its space"
+        return True, "alone in its space"
     if infant and kind == "full":
         most = int(rules["space.second_infants"])
         if full <= most:

@@ -178,11 +178,12 @@ class Drawing:
         return {"width": self.width, "height": self.height, "items": self.items}
 
 
-def _north(drawing: Drawing, convergence: float, things: Sequence[Any] = ()) -> None:
-    """Draw an arrow to true north in the corner where it hides least; the scale bar has the lower left one."""
+def _north(drawing: Drawing, convergence: float, things: Sequence[Any] = (), words: Sequence[Any] = ()) -> None:
+    """Draw an arrow to true north in the corner where it hides least of `things` (grid) and `words` (page)."""
     size, width, height = 15.0, drawing.width, drawing.height
-    corners = [(width - 24.0, 27.0), (24.0, 27.0), (width - 24.0, height - 27.0)]
-    pages = [shapely.transform(one, drawing.to_page) for one in things]
+    corners = [(width - 24.0, 27.0), (24.0, 27.0), (width - 24.0, height - 27.0), (24.0, height - 27.0)]
+    corners = corners if words else corners[:3]  # the scale bar has the lower left one, if nothing says otherwise
+    pages = [*(shapely.transform(one, drawing.to_page) for one in things), *words]
     hidden = [sum(shapely.area(shapely.intersection(page, shapely.Point(at).buffer(21.0))) for page in pages)
               for at in corners]  # fmt: skip
     x, y = corners[int(np.argmin(hidden))]
@@ -197,26 +198,22 @@ def _north(drawing: Drawing, convergence: float, things: Sequence[Any] = ()) -> 
     drawing.text(np.array([x, y]) - way * 4 + side * 8, "N", 9.0, bold=True)
 
 
-def _scale_bar(drawing: Drawing, unit: Unit) -> None:
+def _scale_bar(drawing: Drawing, unit: Unit, words: Sequence[Any] = ()) -> Any:
+    """Draw a scale bar in the lower corner, else the upper, where it hides least of `words` (page); return its box."""
     steps = (1, 2, 5, 10, 20, 50, 100)
     long = next((step for step in steps if step * drawing.points >= 45.0), steps[-1])
-    x, y = 8.0, drawing.height - 8.0
-    drawing.items.append(
-        {
-            "kind": "area",
-            "style": "ground",
-            "at": [
-                [2, y - 14],
-                [x + long * drawing.points + 34, y - 14],
-                [x + long * drawing.points + 34, y + 6],
-                [2, y + 6],
-                [2, y - 14],
-            ],
-        }
-    )
-    bar = [[x, y - 4], [x, y], [x + long * drawing.points, y], [x + long * drawing.points, y - 4]]
+    span = long * drawing.points
+    low, right = drawing.height - 8.0, drawing.width - span - 36.0
+    places = [(8.0, low), (right, low), (8.0, 16.0), (right, 16.0)]
+    boxes = [shapely.box(x - 6.0, y - 14.0, x + span + 34.0, y + 6.0) for x, y in places]
+    hidden = [sum(shapely.area(shapely.intersection(one, box)) for one in words) for box in boxes]
+    best = int(np.argmin(hidden))
+    (x, y), box = places[best], boxes[best]
+    drawing.items.append({"kind": "area", "style": "ground", "at": shapely.get_coordinates(box).round(2).tolist()})
+    bar = [[x, y - 4], [x, y], [x + span, y], [x + span, y - 4]]
     drawing.items.append({"kind": "line", "style": "bar", "at": np.array(bar).round(2).tolist()})
-    drawing.text([x + long * drawing.points + 4, y - 3], f"{long} {unit.suffix}", 7.5, align="left")
+    drawing.text([x + span + 4, y - 3], f"{long} {unit.suffix}", 7.5, align="left")
+    return box
 
 
 def _close_scale(unit: Unit, height: float) -> tuple[float, str]:
@@ -419,9 +416,15 @@ def _tie_sketch(plan: Plan, ties: Ties, context: Context, width: float, height: 
     others = np.stack([drawing.to_page(anchors.xy[k]) for k in used]).mean(axis=0)
     away = (home - others) / max(float(np.hypot(*(home - others))), 1e-6)
     what = "DIG" if plan.container.kind != "foundation" else "STONE"
-    drawing.text(home + away * [26.0, 20.0], what, 9.0, bold=True, boxed=True)
-    _north(drawing, plan.site.convergence)
-    _scale_bar(drawing, unit)
+    half = np.abs(drawing.to_page(dig.corners) - home).max(axis=0)  # beyond the dig's own black
+    named = home + away * np.maximum([26.0, 20.0], half + [16.0, 10.0])
+    named = np.clip(named, [18.0, 8.0], [width - 18.0, height - 8.0])
+    drawing.text(named, what, 9.0, bold=True, boxed=True)
+    words = [shapely.box(x - long, y - 7.0, x + long, y + 7.0) for x, y, long in [*labels, (*named, 17.0)]]
+    words += [shapely.Point(drawing.to_page(anchors.xy[k])).buffer(10.0) for k in used]
+    words += [shapely.transform(dig.polygon, drawing.to_page)]
+    words += [_scale_bar(drawing, unit, words)]
+    _north(drawing, plan.site.convergence, words=words)
     return drawing.values()
 
 
