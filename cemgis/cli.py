@@ -6,10 +6,11 @@ import argparse
 import json
 import logging
 import os
+import re
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 from cemgis import __version__
 from cemgis.errors import CemgisError, InputError
@@ -20,6 +21,10 @@ if TYPE_CHECKING:
 __all__ = ["main", "parser"]
 
 # The heavy imports wait until a command needs them: help must come at once.
+
+_UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ufff9-\ufffb]")
+"""What would steer a terminal or turn the order of its letters; tabs and ends of lines stay."""
+_MOST_SHOWN = 2_000
 
 STEPS = {
     "ingest": ("readings", "markers", "read the receivers' files and show the found markers"),
@@ -277,7 +282,9 @@ def main(words: Sequence[str] | None = None) -> int:
     # seconds of processor with two and 14 with one. Whoever has many thousand markers may set more.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     given = parser().parse_args(words)
-    logging.basicConfig(format="%(message)s", level=logging.WARNING)
+    handler = logging.StreamHandler()
+    handler.setFormatter(_Shown("%(message)s"))
+    logging.basicConfig(handlers=[handler], level=logging.WARNING)
     if sys.stderr.isatty() and not given.quiet:
         logging.getLogger("cemgis").setLevel(logging.INFO)
     for stream in (sys.stdout, sys.stderr):
@@ -287,30 +294,54 @@ def main(words: Sequence[str] | None = None) -> int:
         code: int = given.call(given)
         sys.stdout.flush()
     except CemgisError as error:
-        print(error, file=sys.stderr)
+        _say(error, file=sys.stderr)
         return 2
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as error:
-        print(f"{error.filename or 'a file'}: not to be read or written ({error.strerror or error}). Mend that and run "
+        _say(f"{error.filename or 'a file'}: not to be read or written ({error.strerror or error}). Mend that and run "
               "it again.", file=sys.stderr)  # fmt: skip
         return 2
     except KeyboardInterrupt:
-        print("stopped; nothing was half written", file=sys.stderr)
+        _say("stopped; nothing was half written", file=sys.stderr)
         return 130
     return code
 
 
+def _shown(text: object) -> str:
+    """Return a text as a terminal may have it: what would steer it is written out, endless lines are cut."""
+    lines = _UNSEEN.sub(_written_out, str(text)).split("\n")
+    return "\n".join(
+        line if len(line) <= _MOST_SHOWN else f"{line[:_MOST_SHOWN]} ... and {len(line) - _MOST_SHOWN:,} more"
+        for line in lines
+    )
+
+
+def _written_out(found: re.Match[str]) -> str:
+    code = ord(found[0])
+    return f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}"
+
+
+def _say(text: object, file: TextIO | None = None) -> None:
+    print(_shown(text), file=file or sys.stdout)
+
+
+class _Shown(logging.Formatter):
+    def format(self, record: logging.LogRecord) -> str:
+        return _shown(super().format(record))
+
+
 def _print_json(value: Any) -> None:
-    print(json.dumps(value, indent=2, ensure_ascii=False, sort_keys=True, default=str))
+    said = json.dumps(value, indent=2, ensure_ascii=False, sort_keys=True, default=str)
+    print(_UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", said))
 
 
 def _report(run: Run, *, as_json: bool) -> None:
     if as_json:
         _print_json(run.summary())
     else:
-        print(run.words())
+        _say(run.words())
 
 
 def _demo(given: argparse.Namespace) -> int:
@@ -324,7 +355,7 @@ def _new(given: argparse.Namespace) -> int:
     from cemgis import pipeline
 
     made = pipeline.new_ground(given.folder, given.crs)
-    print(f"{made} is yours to fill in; then: cemgis build {given.folder}")
+    _say(f"{made} is yours to fill in; then: cemgis build {given.folder}")
     return 0
 
 
@@ -355,7 +386,7 @@ def _step(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(run.summary(table))
     else:
-        print(run.words(table))
+        _say(run.words(table))
     return 0
 
 
@@ -369,7 +400,7 @@ def _maps(given: argparse.Namespace) -> int:
     if given.json:
         _print_json([str(path) for path in made])
     else:
-        print("\n".join(str(path) for path in made))
+        _say("\n".join(str(path) for path in made))
     return 0
 
 
@@ -381,7 +412,7 @@ def _publish(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(done.summary())
     else:
-        print(done.words())
+        _say(done.words())
     return 0
 
 
@@ -394,13 +425,13 @@ def _export(given: argparse.Namespace) -> int:
         _print_json({"path": str(done.path), "layers": done.layers, "fields": changed.to_dict("records"),
                      "notes": done.notes})  # fmt: skip
         return 0
-    print(f"{done.path}: {len(done.layers)} layers, {sum(done.layers.values()):,} rows")
-    print(done.notes.pop(0))
+    _say(f"{done.path}: {len(done.layers)} layers, {sum(done.layers.values()):,} rows")
+    _say(done.notes.pop(0))
     if len(changed):
-        print("\nNames that differ there:")
-        print(changed[["layer", "column", "field"]].to_string(index=False))
-        print()
-    print("\n".join(done.notes))
+        _say("\nNames that differ there:")
+        _say(changed[["layer", "column", "field"]].to_string(index=False))
+        _say("")
+    _say("\n".join(done.notes))
     return 0
 
 
@@ -411,7 +442,7 @@ def _seek(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(found.summary())
     else:
-        print(found.words())
+        _say(found.words())
     return 0
 
 
@@ -426,7 +457,7 @@ def _open(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(planned.summary())
     else:
-        print(planned.words())
+        _say(planned.words())
     return 1 if planned.plan.reasons else 0
 
 
@@ -442,7 +473,7 @@ def _close(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(record)
     else:
-        print(pipeline.say_opening(record))
+        _say(pipeline.say_opening(record))
     return 0
 
 
@@ -457,7 +488,7 @@ def _move(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(record)
     else:
-        print(pipeline.say_move(record))
+        _say(pipeline.say_move(record))
     return 0
 
 
@@ -473,7 +504,7 @@ def _foundation(given: argparse.Namespace) -> int:
         if given.json:
             _print_json(record)
         else:
-            print(pipeline.say_foundation(record))
+            _say(pipeline.say_foundation(record))
         return 0
     done = pipeline.set_out_foundation(
         given.folder, given.space, size=given.size, beside=given.beside, title=given.title, out=given.out,
@@ -486,7 +517,7 @@ def _foundation(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(done.summary())
     else:
-        print(done.words())
+        _say(done.words())
     return 1 if done.plan.reasons else 0
 
 
@@ -499,7 +530,7 @@ def _openings(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(lines)
     else:
-        print("\n".join(lines) or "No openings are recorded.")
+        _say("\n".join(lines) or "No openings are recorded.")
     return 0
 
 
@@ -514,7 +545,7 @@ def _forecast(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(found.summary())
     else:
-        print(found.words())
+        _say(found.words())
     return 0
 
 
@@ -528,7 +559,7 @@ def _expand(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(made.summary())
     else:
-        print(made.words())
+        _say(made.words())
     return 0
 
 
@@ -540,13 +571,13 @@ def _scan(given: argparse.Namespace) -> int:
         if given.json:
             _print_json(made)
         else:
-            print("\n".join(made))
+            _say("\n".join(made))
         return 0
     run, done = pipeline.rectify_scans(given.folder, given.out)
     if given.json:
         _print_json([one.summary() for one in done])
     else:
-        print("\n".join(one.words(run.ground) for one in done))
+        _say("\n".join(one.words(run.ground) for one in done))
     return 0
 
 
@@ -558,9 +589,9 @@ def _collect(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(done.summary())
     else:
-        print(pipeline.say_collected(done, refused=False))
+        _say(pipeline.say_collected(done, refused=False))
         if left:
-            print(pipeline.say_refused(done), file=sys.stderr)
+            _say(pipeline.say_refused(done), file=sys.stderr)
     return 2 if left else 0
 
 
@@ -571,7 +602,7 @@ def _register(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(found.summary())
     else:
-        print(found.words())
+        _say(found.words())
     return 0
 
 
@@ -585,7 +616,7 @@ def _find(given: argparse.Namespace) -> int:
     if given.json:
         _print_json([hit._asdict() for hit in hits])
     else:
-        print(pipeline.say_hits(hits, finder, staff=given.staff))
+        _say(pipeline.say_hits(hits, finder, staff=given.staff))
     return 0
 
 
@@ -596,7 +627,7 @@ def _history(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(found)
     else:
-        print(pipeline.say_history(found))
+        _say(pipeline.say_history(found))
     return 0
 
 
@@ -608,7 +639,7 @@ def _judge(given: argparse.Namespace) -> int:
         _print_json(record)
     else:
         done = "accepted" if given.accept else "rejected: the marker is right as it was read"
-        print(f"{given.marker}: {record['explanation']}, {record['detail']}\n{done}; the next build carries it.")
+        _say(f"{given.marker}: {record['explanation']}, {record['detail']}\n{done}; the next build carries it.")
     return 0
 
 
@@ -620,15 +651,15 @@ def _withdraw(given: argparse.Namespace) -> int:
         if given.json:
             _print_json(found)
         else:
-            print("\n".join(pipeline.say_record(one) for one in found) or "No record counts.")
+            _say("\n".join(pipeline.say_record(one) for one in found) or "No record counts.")
         return 0
     record = pipeline.withdraw(given.folder, given.record, who=given.who or "", why=given.why or "")
     if given.json:
         _print_json(record)
     else:
-        print(f"Withdrawn: {record['replaces'][0]}, by record {record['id']}; the next build carries it.")
+        _say(f"Withdrawn: {record['replaces'][0]}, by record {record['id']}; the next build carries it.")
         if record.get("note"):
-            print(f"  What it said was {record['note']}.")
+            _say(f"  What it said was {record['note']}.")
     return 0
 
 
@@ -642,7 +673,7 @@ def _crs(given: argparse.Namespace) -> int:
     if given.json:
         _print_json(table.to_dict("records"))
     else:
-        print(table.to_string(index=False))
+        _say(table.to_string(index=False))
     return 0
 
 
@@ -654,20 +685,20 @@ def _explain(given: argparse.Namespace) -> int:
     topic = given.topic
     if topic == "layers":
         rows = [(item.name, item.doc) for item in LAYERS.values()]
-        print("\n".join(f"{name:16} {doc}" for name, doc in rows))
+        _say("\n".join(f"{name:16} {doc}" for name, doc in rows))
     elif topic == "rules":
         for rule in RULES.values():
-            print(f"{rule.name} = {rule.said}\n    {rule.note}\n    {rule.kind}: {rule.source}")
+            _say(f"{rule.name} = {rule.said}\n    {rule.note}\n    {rule.kind}: {rule.source}")
     elif topic == "findings":
         for kind in FINDINGS.values():
-            print(f"{kind.kind} ({kind.severity})\n    {kind.meaning}\n    {kind.todo}")
+            _say(f"{kind.kind} ({kind.severity})\n    {kind.meaning}\n    {kind.todo}")
     elif topic in LAYERS:
         item = LAYERS[topic]
-        print(f"{item.name}: {item.doc}\n{item.geometry or 'no geometry'}; key {item.key}\n")
+        _say(f"{item.name}: {item.doc}\n{item.geometry or 'no geometry'}; key {item.key}\n")
         for column in item.columns:
             notes = [column.unit, "published" if item.published and column.published else "not published"]
             notes += ["one of: " + ", ".join(column.choices)] if column.choices else []
-            print(f"  {column.name:18} {column.type:8} {column.doc} ({'; '.join(note for note in notes if note)})")
+            _say(f"  {column.name:18} {column.type:8} {column.doc} ({'; '.join(note for note in notes if note)})")
     else:
         raise InputError.of(
             "explain", f"there is nothing named {topic!r}", f"layers, rules, findings or: {', '.join(LAYERS)}."

@@ -203,6 +203,11 @@ def find(kind: str, subject: object, reason: str, **more: Any) -> Finding:
     return Finding(kind, str(subject), reason, **more)
 
 
+def _storable(text: str) -> str:
+    """Write out what no database keeps: a NUL cuts a text off, half a surrogate pair is no character."""
+    return text.replace("\0", "\\x00").encode("utf-8", "backslashreplace").decode("utf-8")
+
+
 def tabulate(findings: Iterable[Finding], crs: Any = None) -> gpd.GeoDataFrame:
     """Return findings as the ``findings`` layer, worst first.
 
@@ -228,12 +233,12 @@ def tabulate(findings: Iterable[Finding], crs: Any = None) -> gpd.GeoDataFrame:
     rows = sorted(merged.values(), key=lambda item: _rank(item.severity, item.kind, item.subject))
     table = pd.DataFrame(
         {
-            "finding_id": [f"{item.kind}: {item.subject}" for item in rows],
+            "finding_id": [_storable(f"{item.kind}: {item.subject}") for item in rows],
             "severity": [item.severity for item in rows],
             "kind": [item.kind for item in rows],
-            "subject": [item.subject for item in rows],
+            "subject": [_storable(item.subject) for item in rows],
             "section": [item.section for item in rows],
-            "reason": [item.reason for item in rows],
+            "reason": [_storable(item.reason) for item in rows],
             "todo": [item.todo or FINDINGS[item.kind].todo for item in rows],
         }
     )

@@ -84,6 +84,20 @@ def test_demo_leaves_the_folder_of_another_ground_alone(own, capsys):
     assert sorted(own.rglob("*")) == before
 
 
+def test_nothing_that_is_printed_steers_the_terminal_or_floods_it(demo_ground, capsys):
+    steering = "\x1b[31m\x07\x9b2J\x7f\u202e\u2066\u200f"
+    assert cli.main(["history", str(demo_ground), steering]) == 2
+    said = capsys.readouterr().err
+    assert not set(steering) - set("[31m2J") & set(said)
+    assert r"\x1b[31m\x07\x9b2J\x7f\u202e\u2066\u200f" in said
+    assert cli.main(["history", str(demo_ground), "Orr " * 250_000]) == 2
+    assert len(capsys.readouterr().err) < 3_000
+    cli._print_json({"name": steering, "long": "x" * 5_000})  # JSON stays whole
+    said = capsys.readouterr().out
+    assert not set(steering) - set("[31m2J") & set(said)
+    assert json.loads(said) == {"name": steering, "long": "x" * 5_000}
+
+
 def test_check_lists_findings_writes_nothing_and_exits_1(own, capsys):
     before = {path: path.stat().st_mtime_ns for path in own.rglob("*")}
     assert cli.main(["check", str(own), "--json"]) == 1
