@@ -526,7 +526,7 @@ def _openings(given: argparse.Namespace) -> int:
 
     from cemgis import pipeline
 
-    lines = pipeline.list_openings(pipeline.compute(given.folder), datetime.datetime.now(datetime.UTC).date())
+    lines = pipeline.list_openings(pipeline.compute(given.folder), datetime.datetime.now().astimezone().date())
     if given.json:
         _print_json(lines)
     else:

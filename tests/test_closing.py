@@ -85,7 +85,7 @@ def shots_of(first, space, shift=0.3):
 
 def test_each_state_follows_the_one_before_and_names_it(first, folder):
     waits = close(first, folder, state="waiting", day="2026-01-12", person="Hanh Aldanczyk", stored="receiving vault")
-    assert "B-10-2/1: waiting 2026-01-12 in receiving vault; not closed" in pipeline.list_openings(
+    assert "B-10-2/1: waiting 12 January 2026 in receiving vault; not closed" in pipeline.list_openings(
         first_with(first), datetime.date(2026, 2, 1)
     )
     opened = close(first, folder, state="opened", day="2026-05-03", stones=["M-B-10-1, moved"])
@@ -151,7 +151,7 @@ def test_remains_found_make_a_probable_grave_and_stop_the_next_opening(first, fo
     assert shapely.contains(grave.geometry, shapely.centroid(site_of(first, "B-10-2", machine=False).shape))
     assert len(found.rows["events"]) == 0
     first_with(first)
-    assert any("abandoned on 2026-05-04: remains found" in words for _, words in
+    assert any("abandoned on 4 May 2026: remains found" in words for _, words in
                site_of(first, "B-10-2", machine=False).doubts)  # fmt: skip
 
 
@@ -159,7 +159,7 @@ def test_water_and_rock_add_no_grave_but_are_told(first, folder):
     close(first, folder, state="abandoned", because="rock")
     assert len(layers(first).rows["probable_graves"]) == 0
     first_with(first)
-    assert (VERDICTS[1], "An opening here was abandoned on 2026-05-04: rock") in site_of(
+    assert (VERDICTS[1], "An opening here was abandoned on 4 May 2026: rock") in site_of(
         first, "B-10-2", machine=False
     ).doubts
 
@@ -196,7 +196,7 @@ def test_what_cannot_be_is_refused_and_nothing_recorded(first, folder, given, sa
 
 def test_a_day_before_the_state_it_follows_is_refused(first, folder):
     close(first, folder, state="opened", day="2026-05-04")
-    with pytest.raises(InputError, match="before 2026-05-04, when it was opened"):
+    with pytest.raises(InputError, match="2 May 2026 is before 4 May 2026, when it was opened"):
         close(first, folder, container="concrete vault", day="2026-05-02")
 
 
@@ -209,7 +209,7 @@ def test_who_waited_in_winter_storage_was_not_buried_on_the_day_of_the_service(f
     with pytest.raises(InputError, match="nobody said which day it was closed"):
         close(first, folder, day=None, without_order=None)
     close(first, folder, state="opened", day="2026-04-20", without_order=None)
-    with pytest.raises(InputError, match="the service was ordered for 2026-01-12, which cannot be the day"):
+    with pytest.raises(InputError, match="the service was ordered for 12 January 2026, which cannot be the day"):
         close(first, folder, day=None, without_order=None)
     assert close(first, folder, day="2026-04-21", without_order=None)["buried"] == "2026-04-21"
 
@@ -331,7 +331,7 @@ def test_everything_goes_through_the_command_line_and_the_next_build(tmp_path, c
     assert states["B-10-1"] in ("disturbed, empty", "in doubt")
     assert states["B-10-4"] == "occupied"
     assert cli.main(["openings", str(folder)]) == 0
-    assert "B-10-2/1: abandoned 2026-05-04; remains found" in capsys.readouterr().out
+    assert "B-10-2/1: abandoned 4 May 2026; remains found" in capsys.readouterr().out
 
 
 def test_a_foundation_is_set_out_set_and_inspected(first, folder):
@@ -361,7 +361,7 @@ def test_a_foundation_is_set_out_set_and_inspected(first, folder):
     out = record("set out", "2026-05-04", done=done)
     assert len(layers(first).rows["monuments"]) == 0
     assert any("not yet set" in line for line in pipeline.list_openings(first_with(first), datetime.date(2026, 5, 5)))
-    with pytest.raises(InputError, match="before 2026-05-04"):
+    with pytest.raises(InputError, match="before 4 May 2026"):
         record("set", "2026-05-03")
     placed = record("set", "2026-06-01")
     failed = record("failed", "2026-06-09", note="leans")
@@ -434,13 +434,13 @@ def test_the_day_of_a_burial_is_never_that_of_the_typing(first, folder):
 def test_an_order_whose_service_is_past_says_so_in_the_list(first, folder):
     ordered(first)
     said = {day: pipeline.list_openings(first_with(first), datetime.date(2026, 5, day)) for day in (4, 5)}
-    assert said[4] == ["B-10-2/1: ordered 2026-05-01; not closed; service 2026-05-04"]
-    assert said[5] == ["B-10-2/1: ordered 2026-05-01; not closed; service 2026-05-04, WHICH IS PAST"]
+    assert said[4] == ["B-10-2/1: ordered 1 May 2026; not closed; service 4 May 2026"]
+    assert said[5] == ["B-10-2/1: ordered 1 May 2026; not closed; service 4 May 2026, WHICH IS PAST"]
 
 
 def test_a_service_that_cannot_be_the_day_asks_for_one(first, folder):
     ordered(first, service="2999-05-04")
-    with pytest.raises(InputError, match="the service was ordered for 2999-05-04, which cannot be the day"):
+    with pytest.raises(InputError, match="the service was ordered for 4 May 2999, which cannot be the day"):
         close(first, folder, day=None)
     assert lines(folder) == b""
 
@@ -455,7 +455,8 @@ def test_a_day_may_be_today_or_not_known_to_the_day(first, folder):
     due = settling_due(found.openings, 8.0, datetime.date(2026, 7, 25))
     assert due == []  # 8 weeks after the last day of May are 26 July
     assert len(settling_due(found.openings, 8.0, datetime.date(2026, 7, 26))) == 1
-    assert pipeline.list_openings(first_with(first), datetime.date(2026, 7, 26))
+    assert any(line.startswith("B-10-2/1: closed about May 2026;") for line in
+               pipeline.list_openings(first_with(first), datetime.date(2026, 7, 26)))  # fmt: skip
     out = move(first, folder, "B-10-1", kind="disinterment", day="today", permit="D-7", authorised_by="the court")
     assert out["date"] == datetime.datetime.now().astimezone().date().isoformat()
     for wrong in ("spring", "..", "2026-02-30", "2999-01"):
@@ -552,7 +553,7 @@ def test_after_a_withdrawn_or_abandoned_order_nothing_is_ordered(first, folder):
         {"id": "w", "kind": "withdraw", "replaces": [order["id"]], "who": "A. Roe", "why": "they chose another",
          "when": "2026-05-02T09:00:00Z"}
     )  # fmt: skip
-    with pytest.raises(InputError, match=r"A\. Roe withdrew B-10-2/1 on 2026-05-02, because they chose another"):
+    with pytest.raises(InputError, match=r"A\. Roe withdrew B-10-2/1 on 2 May 2026, because they chose another"):
         close(first, folder, without_order=None)
     first.records.clear()
     ordered(first)

@@ -229,13 +229,32 @@ def test_an_order_for_a_day_gone_by_is_remarked_upon(ground, run):
     assert made.summary()["remarks"] == [told]
 
 
+def test_a_grave_not_known_to_the_day_is_as_new_as_it_may_be(run):
+    kept = run.tables["events"]
+    mine = (kept["space_id"] == "B-10-1").fillna(value=False)
+    assert mine.sum() == 1
+
+    def fresh(said, day):
+        run.tables["events"] = kept.assign(date=kept["date"].mask(mine, said))
+        site = site_of(run, "B-10-2", machine=False, day=datetime.date.fromisoformat(day))
+        return next(thing.fresh for thing in site.things if thing.space_id == "B-10-1" and thing.kind != "monument")
+
+    try:  # 26 weeks after the last of April is the 29th of October
+        assert [fresh("2026-04", day) for day in ("2026-10-29", "2026-10-30")] == [True, False]
+        assert fresh("[2026-04-03,2026-04-04]", "2026-05-04")
+        assert not fresh("2019", "2026-05-04")
+        assert not fresh(None, "2026-05-04")
+    finally:
+        run.tables["events"] = kept
+
+
 def test_what_no_marker_can_tell_is_settled_first_until_somebody_looked(run):
     kept, assumed = (
         run.ground,
         "Nobody has looked on the ground at which corner of its lot a marker stands and from which end",
     )
     assert not any(assumed in text for _, text in site_of(run, "B-10-2", machine=False).doubts)
-    assert "E. Tarn saw it at B-62, 2025-05-06" in site_of(run, "B-10-2", machine=False).backing
+    assert "E. Tarn saw it at B-62, 6 May 2025" in site_of(run, "B-10-2", machine=False).backing
     try:
         run.ground = replace(kept, sections=tuple(replace(one, seen=None) for one in kept.sections))
         site = site_of(run, "B-10-2", machine=False)

@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 
 from cemgis import edits
+from cemgis.dates import say_date
 from cemgis.errors import Gather, InputError
 from cemgis.layers import ABANDONED, OPENING_STATES
 from cemgis.opening import Site, place_dig, room_for, say
@@ -246,7 +247,9 @@ def _day(
         count = len(gather.problems)
         day = read_day(str(service), gather, before)
         if len(gather.problems) > count:
-            gather.add("date", f"the service was ordered for {service}, which cannot be the day", "Give --date.")
+            gather.add(
+                "date", f"the service was ordered for {say_date(service)}, which cannot be the day", "Give --date."
+            )
         return day, "service as ordered"
     gather.add("date", f"nobody said which day it was {state}", "Give --date, such as 2026-05-04 or today.")
     return None, None
@@ -263,7 +266,7 @@ def _completes(
     for name, (now_said, was) in told.items():
         if now_said is not None and was is not None and label_key(str(now_said)) != label_key(str(was)):
             gather.add(
-                name, f"{before['opening_id']} was closed with {name} {was}, not {now_said}",
+                name, f"{before['opening_id']} was closed with {name} {say_date(was)}, not {say_date(now_said)}",
                 "Another burial needs an order of its own, or --without-order and why. If the record is wrong, take "
                 f"it back (`cemgis withdraw`, {before['id']}) and close the grave again.",
             )  # fmt: skip
@@ -318,7 +321,8 @@ def _why_none(run: Run, space_id: str, before: Mapping[str, Any] | None) -> str:
     for one in reversed(edits.standing(run.records)):
         gone = [mine[name] for name in one.get("replaces") or () if name in mine]
         if one.get("kind") == "withdraw" and gone:
-            return f": {one['who']} withdrew {gone[0]['opening_id']} on {str(one['when'])[:10]}, because {one['why']}"
+            day = say_date(str(one["when"])[:10])
+            return f": {one['who']} withdrew {gone[0]['opening_id']} on {day}, because {one['why']}"
     return ""
 
 
@@ -629,7 +633,7 @@ def say_move(record: Mapping[str, Any]) -> str:
     to = record.get("to") or record.get("to_outside")
     whom = record.get("person") or "somebody without a name"
     where = f" to {to}" if to else ""
-    said = f"Recorded: {record['event']}, {whom}, {record['space_id']}{where}, {record['date']}."
+    said = f"Recorded: {record['event']}, {whom}, {record['space_id']}{where}, {say_date(record['date'])}."
     return f"{said}\n  The next build carries it."
 
 
@@ -642,13 +646,13 @@ def list_openings(run: Run, today: date) -> list[str]:
     unit, rules = run.ground.unit, run.ground.rules
     lines = []
     for row in openings.itertuples():
-        head = f"{row.opening_id}: {row.state} {row.date}"
+        head = f"{row.opening_id}: {row.state} {say_date(row.date)}"
         gone = (today - date.fromisoformat(first_and_last(row.date)[1] or today.isoformat())).days
         if row.state in _UNDER_WAY:
             stored = f" in {row.stored}" if say_value(row.stored) else ""
             service = say_value(row.service)
             past = ", WHICH IS PAST" if service and (first_and_last(service)[1] or service) < today.isoformat() else ""
-            lines.append(f"{head}{stored}; not closed" + (f"; service {service}{past}" if service else ""))
+            lines.append(f"{head}{stored}; not closed" + (f"; service {say_date(service)}{past}" if service else ""))
         elif row.state == "closed":
             due = gone >= 7 * rules["close.settle_weeks"]
             lines.append(f"{head}; {'LOOK FOR SETTLING' if due else 'not yet settled'}, {gone // 7} weeks ago")
@@ -661,13 +665,13 @@ def list_openings(run: Run, today: date) -> list[str]:
     for record in edits.standing(run.records):
         if record.get("kind") == FOUNDATION_KIND and record.get("state") in ("set out", "set", "failed"):
             todo = {"set out": "not yet set", "set": "not yet inspected", "failed": "DID NOT PASS"}[record["state"]]
-            lines.append(f"{record['foundation_id']}: {record['state']} {record.get('date')}; {todo}")
+            lines.append(f"{record['foundation_id']}: {record['state']} {say_date(record.get('date'))}; {todo}")
     return lines
 
 
 def say_opening(record: Mapping[str, Any]) -> str:
     """Say a record of an opening in words."""
-    lines = [f"Recorded: {record['opening_id']} is {record['state']}, {record['date']}."]
+    lines = [f"Recorded: {record['opening_id']} is {record['state']}, {say_date(record['date'])}."]
     if record["state"] == "closed" and record.get("dated_by"):
         lines.append("  That is the day of the service, as ordered: nobody gave the day of the burial.")
     if record.get("without_order"):

@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 
 from cemgis import edits, sheets
+from cemgis.dates import say_date
 from cemgis.errors import Gather, InputError
 from cemgis.files.whole import input_error, write_bytes
 from cemgis.foundation import foundation_size, plan_foundation
@@ -251,4 +252,4 @@ def say_foundation(record: Mapping[str, Any]) -> str:
     """Say a record of a foundation in words."""
     done = {"set out": "It stands in the next plans once it is set.", "failed": "Set it again, and record that."}
     more = done.get(str(record["state"]), "The next build carries it.")
-    return f"Recorded: {record['foundation_id']} is {record['state']}, {record['date']}.\n  {more}"
+    return f"Recorded: {record['foundation_id']} is {record['state']}, {say_date(record['date'])}.\n  {more}"

@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 
 from cemgis import edits, schema
-from cemgis.dates import bounds
+from cemgis.dates import bounds, say_date
 from cemgis.findings import Finding, find
 from cemgis.layers import EVENT_KINDS, LAYERS, OPENING_STATES
 from cemgis.names import parse_name
@@ -162,16 +162,16 @@ def _opening(
     source = f"records, opening {name}"
     if record["state"] != "ordered" and record.get("plan") is None:  # what is ordered has its plan
         why = record.get("without_order") or "nobody says why"
-        said = f"{record['state']} {row['date']} without an order, by {record.get('who')}: {why}"
+        said = f"{record['state']} {say_date(row['date'])} without an order, by {record.get('who')}: {why}"
         findings.append(find("opening without order", name, said, section=section, at=at))
     if record.get("ordered_for") is not None:
         said = f"ordered for {record['ordered_for']}, recorded for {record.get('person')}"
         findings.append(find("not as ordered", name, said, section=section, at=at))
     if record["state"] == "opened":
-        findings.append(find("opening not closed", name, f"opened {row['date']}", section=section))
+        findings.append(find("opening not closed", name, f"opened {say_date(row['date'])}", section=section))
     if record["state"] == "abandoned" and record.get("because") == "remains found" and shape is not None:
         rows["probable_graves"].append(
-            {"grave_id": f"G {name}", **place, "reason": f"remains found while opening, {row['date']}",
+            {"grave_id": f"G {name}", **place, "reason": f"remains found while opening, {say_date(row['date'])}",
              "confidence": "seen", "sigma": record.get("sigma"), "seen": row["date"], "source": source,
              "note": record.get("note"), "geometry": shape}
         )  # fmt: skip
@@ -254,5 +254,5 @@ def settling_due(openings: pd.DataFrame, weeks: float, day: date) -> list[Findin
         gone = 0 if pd.isna(closed) else (day - date.fromisoformat(str(closed))).days
         if gone >= 7 * weeks:
             section = None if pd.isna(row.section) else str(row.section)
-            found.append(find("settling due", str(row.opening_id), f"closed {row.date}", section=section))
+            found.append(find("settling due", str(row.opening_id), f"closed {say_date(row.date)}", section=section))
     return found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from cemgis.backing import Backing, not_seen, row_backing
-from cemgis.dates import say_years
+from cemgis.dates import bounds, say_date, say_years
 from cemgis.errors import InputError
 from cemgis.geometry import long_axis
 from cemgis.holdings import holders_now
@@ -137,7 +137,9 @@ class _SiteMaker:
         """Last burial of each space: who, when, in what."""
         events, people = self.run.tables["events"], self.run.tables["people"]
         if not len(events):
-            return pd.DataFrame(columns=["space_id", "name", "date", "container", "full", "urns"]).set_index("space_id")
+            return pd.DataFrame(columns=["space_id", "name", "date", "container", "full", "urns", "fresh"]).set_index(
+                "space_id"
+            )
         kind = events["kind"].astype(str)
         step = kind.map({"interment": 1, "urn placed": 1, "disinterment": -1, "urn removed": -1}).fillna(0)
         is_urn = kind.isin(["urn placed", "urn removed"])
@@ -148,8 +150,17 @@ class _SiteMaker:
              "full": np.where(is_urn, 0, step), "urns": np.where(is_urn, step, 0), "in": step > 0}
         ).dropna(subset=["space_id"])  # fmt: skip
         counts = table.groupby("space_id")[["full", "urns"]].sum().clip(lower=0)
-        last = table[table["in"]].sort_values("date", kind="stable", na_position="first").groupby("space_id").last()
-        return counts.join(last[["name", "date", "container"]])
+        put = table[table["in"]]
+        span = bounds(put["date"]).fillna("").astype(str)  # a burial "in May" is as new as the last of May
+        since = (self.day - timedelta(weeks=self.rules["route.fresh"])).isoformat()
+        put = put.assign(
+            first=span["earliest"], fresh=(span["latest"] >= since) & (span["earliest"] <= self.day.isoformat())
+        )
+        last = put.sort_values("first", kind="stable").groupby("space_id").tail(1).set_index("space_id")
+        fresh = put.groupby("space_id")["fresh"].any()
+        return counts.join(last[["name", "date", "container"]]).assign(
+            fresh=fresh.reindex(counts.index, fill_value=False)
+        )
 
     # ---- things --------------------------------------------------------------------------------------------------
 
@@ -172,14 +183,9 @@ class _SiteMaker:
         return " ".join(part for part in (said, year, f"({key})") if part)
 
     def _fresh(self, space_id: object) -> bool:
-        if pd.isna(space_id) or str(space_id) not in self.names.index:
-            return False
-        said = self.names.loc[str(space_id), "date"]
-        try:
-            gone = self.day - date.fromisoformat(str(said)[:10])
-        except ValueError:
-            return False
-        return 0 <= gone.days <= 7 * self.rules["route.fresh"]
+        """Whether somebody may have been buried there within the weeks for which no wheel goes over it."""
+        known = not pd.isna(space_id) and str(space_id) in self.names.index
+        return known and bool(self.names.loc[str(space_id), "fresh"])
 
     def _vaulted(self, space_id: object) -> bool:
         if pd.isna(space_id) or str(space_id) not in self.names.index:
@@ -321,7 +327,11 @@ class _SiteMaker:
                     f"space 1 lies at the {side} end of lot {lot}{self._on_the_ground(lot, side)}" if side else ""]  # fmt: skip
             said = " and ".join(part for part in told if part)
             seen = next((one.seen for one in self.ground.sections if one.name == self.space["section"]), None)
-            how = "compare a name on a stone" if seen is None else f"{seen.by} saw it at {seen.lot}, {seen.date}"
+            how = (
+                "compare a name on a stone"
+                if seen is None
+                else f"{seen.by} saw it at {seen.lot}, {say_date(seen.date)}"
+            )
             said = f"By the plat {said}: {how}. " if said else ""
         if backing.by:
             return f"{said}Row {row} is confirmed by {', '.join(backing.by[:3])}."
@@ -606,7 +616,9 @@ class _SiteMaker:
         openings = self.run.tables["openings"]
         for row in openings[(openings["space_id"] == self.space_id).fillna(value=False)].itertuples():
             if row.state == "abandoned":
-                out.append((VERDICTS[1], f"An opening here was abandoned on {row.date}: {say_value(row.because)}"))
+                out.append(
+                    (VERDICTS[1], f"An opening here was abandoned on {say_date(row.date)}: {say_value(row.because)}")
+                )
         lot = say_value(self.space["lot_id"])
         whole = self.run.tables["events"]
         if lot and len(whole):

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from cemgis.dates import bounds, is_edtf
+from cemgis.dates import bounds, is_edtf, say_date
 from cemgis.errors import Gather, InputError
 from cemgis.files import records as record_files
 
@@ -59,10 +59,14 @@ def read_day(said: str | None, gather: Gather, after: Record | None = None) -> s
         gather.add("date", f"{said[:40]!r} is no date", 'Write "2026-05-04"; not known to the day, "2026-05".')
         return None
     if first > today():
-        gather.add("date", f"{day} has not come yet", "Write the day it was done.")
+        gather.add("date", f"{say_date(day)} has not come yet", "Write the day it was done.")
     before = None if after is None or after["state"] == "ordered" else after.get("date")
     if before is not None and after is not None and last < first_and_last(before)[0]:
-        gather.add("date", f"{day} is before {before}, when it was {after['state']}", "Write the day it was done.")
+        gather.add(
+            "date",
+            f"{say_date(day)} is before {say_date(before)}, when it was {after['state']}",
+            "Write the day it was done.",
+        )
     return day
 
 

@@ -16,6 +16,7 @@ import shapely
 from matplotlib import font_manager
 from numpy.typing import ArrayLike, NDArray
 
+from cemgis.dates import say_date
 from cemgis.drawing import Facts
 from cemgis.ground import Equipment
 from cemgis.opening import VERDICTS, Plan, Thing, heads_words, say
@@ -665,7 +666,7 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
         "space": legible(site.space_id),
         "section": legible(f"section {site.section} {context.around.get('section_title', '')}".strip()),
         "person": legible(order.person or "not named", site.space_id, 64),
-        "service": legible(" ".join(part for part in (order.date or "no day", order.time or "") if part)),
+        "service": legible(" ".join(part for part in (say_date(order.date) or "no day", order.time or "") if part)),
         "container": legible(plan.container.name),
         "verdict": plan.verdict.upper(),
         "level": VERDICTS.index(plan.verdict),
