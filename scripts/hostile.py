@@ -68,7 +68,8 @@ STRINGS = {
 QUICK = {
     "all of them at once": f"{STRINGS['formula =']} {STRINGS['markup']} {{{{{SUM}}}}}${{{SUM}}} \u202e ../../{TOKEN}"
 }
-FILES = {"file", "occupations", "points", "lots", "outline", "road", "dem", "columns", "sheet", "order", "encoding"}
+FILES = {"file", "occupations", "points", "lots", "outline", "road", "dem", "columns", "sheet", "order", "encoding",
+         "withheld"}  # fmt: skip
 """What names a file, or what is in one: the string is no such name, and a ground without its files is no trial."""
 NAMES = {"name", "plat", "container", "label", "section", "space", "lot", "kind", "marker_label"}
 """What something else goes by."""

@@ -962,14 +962,27 @@ from = "left"
 
 
 @pytest.mark.parametrize(
-    ("written", "wrongly", "said"),
+    ("written", "wrongly", "said", "cause"),
     [
-        ("back and forth", "run on", "5 of 5 in row 2"),
-        ('step = "east"', 'step = "west"', "in the section"),
-        ("", "", None),
+        (
+            "back and forth",
+            "run on",
+            "5 of 5 in row 2",
+            '13 of 13 would, within 0.00 ft, if numbering were "back and forth"',
+        ),
+        ('step = "east"', 'step = "west"', "in the section", 'if run were "south", or if step were "east"'),
+        ('frontage = "16 ft"', 'frontage = "16 m"', "in the section", "if frontage were feet, not metres"),
+        ("rows = 3", "skip = [12]\nrows = 3", "in the section", "if skip did not name 12"),
+        (
+            'depth = "12 ft"',
+            'depth = ["12 ft", "60 ft", "40 ft"]',
+            "4 of 4 in row 3",
+            "no single change of its rows explains it",
+        ),
+        ("", "", None, None),
     ],
 )
-def test_a_plat_written_wrongly_is_told_by_its_markers(tmp_path, written, wrongly, said):
+def test_a_plat_written_wrongly_is_told_by_its_markers_and_why(tmp_path, written, wrongly, said, cause):
     turn = np.radians(12.0)
     lines = ["Point,Easting,Northing,Fix,Sigma"]
     lots = [1, 4, 7, 10, 11, 13, 15, 18, 20, 21, 24, 27, 30]
@@ -988,6 +1001,21 @@ def test_a_plat_written_wrongly_is_told_by_its_markers(tmp_path, written, wrongl
         (one,) = found
         assert (one.subject, one.severity) == ("A", "danger")
         assert said in one.reason
+        assert one.reason.endswith(cause), one.reason
+
+
+def test_a_plat_that_cannot_be_fitted_says_what_may_be_written_wrongly(tmp_path):
+    lines = ["Point,Easting,Northing,Fix,Sigma"]
+    for lot in (1, 4, 7, 10, 11, 13, 15, 18, 20, 21, 24, 27, 30):
+        row, place = divmod(lot - 1, 10)
+        y = 16.0 * (9 - place if row == 1 else place)
+        lines.append(f"A-{lot},{2e6 + 18.0 * row:.3f},{45e4 + y:.3f},fixed,0.03")
+    files = {"ground.toml": KNOLL.replace("lots = 10", "lots = 11"), "readings/spring.csv": "\n".join(lines) + "\n"}
+    with pytest.raises(InputError) as error:
+        compute(tmp_path / "knoll", files, until="fit")
+    said = str(error.value)
+    assert "markers agree with one another; section A: as it is written 4 of 13 agree; 13 of 13 would" in said
+    assert "if lots were 10. Check labels" in said
 
 
 # ---- positions and outlines that others published --------------------------------------------------------------------

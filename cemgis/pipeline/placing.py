@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
@@ -32,6 +32,7 @@ from cemgis.signal import Prior
 from cemgis.spaces import Placed, lot_corners, lot_sanity
 from cemgis.spaces import place as put_together
 from cemgis.units import Unit, say_length
+from cemgis.written import other_ways, say_ways
 
 if TYPE_CHECKING:
     from cemgis.ground import Ground, ReadingsEntry
@@ -339,6 +340,8 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
                 ground, entry.name, sites, site[rows], at[rows], cov[rows], markers, rows, missing, local=entry.local
             )
         except InputError as error:
+            why = _written_wrongly(ground, plat, entry.name, markers, site, at)
+            error = InputError(*(replace(one, what=f"{one.what}{why}") for one in error.problems))
             problems.take(error)
             sections = ", ".join(
                 sorted(plat.corners["section"][(plat.corners["plat"] == entry.name)].dropna().unique())
@@ -682,7 +685,7 @@ def _judge(
         if kind == "marker moved or set there" and near:
             holds[row] = doubtful[row] = True
     against = np.isin(np.arange(n), aside) & ~holds & (site >= 0)
-    findings += _contradicted(plat, site, there & (site >= 0) & fitted, against)
+    findings += _contradicted(ground, plat, markers, site, there & (site >= 0) & fitted, against)
     of_site = pd.Series(np.where(site >= 0, sites["section"].to_numpy(dtype=object)[site], None), index=markers.index)
     table = markers.assign(
         section=of_site.where(of_site.notna(), markers["section"].astype(object)),
@@ -694,10 +697,26 @@ def _judge(
     return _Judged(table, holds, doubtful, findings, causes)
 
 
+def _written_wrongly(
+    ground: Ground, plat: Plat, name: str, markers: gpd.GeoDataFrame, site: npt.NDArray[np.int64], at: Floats
+) -> str:
+    """Say what else may be written of the sections of a plat that cannot be fitted, if a change explains it."""
+    there = np.isfinite(at).all(axis=1)
+    said = ""
+    for section in (one for one in ground.sections if one.plat == name and one.rows and one.lots is None):
+        now, ways = other_ways(ground, plat, section.name, _labels(markers[there]), at[there], site[there])
+        if ways:
+            said += f"; section {section.name}: {say_ways(now, ways, ground.unit)}"
+    return said
+
+
 def _contradicted(
-    plat: Plat, site: npt.NDArray[np.int64], found: npt.NDArray[np.bool_], against: npt.NDArray[np.bool_]
-) -> list[Finding]:
+    ground: Ground, plat: Plat, markers: gpd.GeoDataFrame, site: npt.NDArray[np.int64], found: npt.NDArray[np.bool_],
+    against: npt.NDArray[np.bool_],
+) -> list[Finding]:  # fmt: skip
     """Rows and sections in which so many markers stand against the plat that it may be written wrongly itself."""
+    there = (~markers.geometry.isna()).to_numpy(dtype=bool)
+    labels, at = _labels(markers[there]), _points(markers)[there]
     sites = plat.sites.iloc[site[found]]
     row_of = plat.lots.set_index("lot_id")["row"].astype(object)
     table = pd.DataFrame({
@@ -713,11 +732,12 @@ def _contradicted(
         if part["against"].sum() >= _MANY and part["against"].mean() > _SECTION_SHARE:
             said.insert(0, f"{part['against'].sum()} of {len(part)} in the section")
         if said:
-            labels = part.loc[part["against"], "label"].astype(str).tolist()
-            more = f" and {len(labels) - 6} more" if len(labels) > 6 else ""
-            reason = (
-                f"{', '.join(said)} of the markers found lie where other lots belong: {', '.join(labels[:6])}{more}"
-            )
+            wrong = part.loc[part["against"], "label"].astype(str).tolist()
+            more = f" and {len(wrong) - 6} more" if len(wrong) > 6 else ""
+            reason = f"{', '.join(said)} of the markers found lie where other lots belong: {', '.join(wrong[:6])}{more}"
+            if ground.section(str(name)).lots is None:
+                now, ways = other_ways(ground, plat, str(name), labels, at, site[there])
+                reason += f"; {say_ways(now, ways, ground.unit)}"
             findings.append(find("plat contradicted", str(name), reason, section=str(name)))
     return findings
 
