@@ -1152,7 +1152,13 @@ def plan_opening(
     azimuth = _azimuth(site)
     dig = _lay(site, container, azimuth, rules, order, over=bool(site.full))
     below = [thing for thing in site.things if thing.space_id == site.space_id and thing.kind in ("vault", "burial")]
-    over = bool(below) and allowed and (is_urn or (not order.infant and site.full > 0))
+    if order.infant and site.full and allowed and not is_urn:
+        # beyond the end of what lies there it is another hole; where it reaches over that, it must stay above it
+        earth_left = {id(thing): gap for thing, gap in zip(site.things, dig.gaps, strict=True)}
+        below = [thing for thing in below if earth_left[id(thing)] <= 0.0]
+        where = f"at the {'foot' if dig.from_head_line > _ALMOST else 'head'}"
+        place_words = f"second right: infant {f'{where}, over what lies there' if below else where}"
+    over = bool(below) and allowed and (is_urn or site.full > 0)
     depth = judge.depth(below if over else (), is_urn=is_urn)
     ties = plan_ties(dig.corners, site.anchors, tie_numbers, factor=site.factor)
     used = () if ties is None else tuple(site.anchors.ids[k] for k in ties.pair)
@@ -1161,7 +1167,7 @@ def plan_opening(
     offsets = None
     if own is not None and site.lot is not None:
         offsets = lot_offsets(dig.corners, own, site.lot, factor=site.factor)
-    skip = {thing.id for thing in below} if (over or (order.infant and site.full)) else set()
+    skip = {thing.id for thing in below} if over else set()
     rows = [
         k
         for k, thing in enumerate(site.things)
@@ -1234,8 +1240,17 @@ def _lay(
         strip = math.inf  # as far towards the foot as the space goes
     elif site.kind == "cremation":
         strip = 0.0
-    return place_dig(site.shape, azimuth, size, room=room, head_strip=strip, things=things, needed=needed,
-                     turn=0.0 if container.kind == "urn" else rules["dig.turn"])  # fmt: skip
+    turn = 0.0 if container.kind == "urn" else rules["dig.turn"]
+    dig = place_dig(site.shape, azimuth, size, room=room, head_strip=strip, things=things, needed=needed, turn=turn)
+    if order.infant and site.full and container.kind != "urn":
+        clear = np.array([asked[thing.kind] for thing in site.things])  # of what lies in the space itself, too
+        if (dig.gaps < clear).any():
+            other = place_dig(
+                site.shape, azimuth, size, room=room, head_strip=0.0, things=things, needed=needed, turn=turn
+            )
+            if not (other.gaps < clear).any():
+                return other
+    return dig
 
 
 class _Judge:

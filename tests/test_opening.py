@@ -340,6 +340,35 @@ def test_an_urn_over_a_vault_18_in_down_is_6_in_too_deep():
     assert unknown.verdict == VERDICTS[1]
 
 
+def test_an_infant_never_goes_through_what_lies_there():
+    """The vault there ends 2 ft before the foot and starts 2 ft 6 in behind the head line."""
+    own, order = neighbour("B-1-2", 0.0, top_depth=1.5), replace(GOOD, infant=True)
+    box = Container("container[3]", "infant casket", "none", 2.5, 1.2, 1.0)
+
+    def made(length, things=(), **more):
+        return plan(
+            site(things=[replace(own, **more), *things], full=1, state="occupied"), order, replace(box, length=length)
+        )
+
+    long = made(2.5)  # 3 ft 6 in to dig: it reaches over the vault, and would come to 2 ft 6 in
+    assert long.verdict == VERDICTS[0]
+    assert "1 ft 6 in too deep" in words(long)
+    assert long.place_words == "second right: infant at the foot, over what lies there"
+    assert "Nobody measured how deep the top" in words(made(2.5, top_depth=None))
+    low = made(2.5, top_depth=3.2)
+    assert (low.verdict, low.depth.bottom) == (VERDICTS[2], pytest.approx(2.5))
+    foot = made(0.6)  # 1 ft 7 in to dig of 2 ft
+    assert (foot.verdict, foot.place_words) == (VERDICTS[2], "second right: infant at the foot"), words(foot)
+    assert foot.depth.deep == pytest.approx(8.0)  # nothing lies under it
+    head = made(1.0)  # with 4 in of earth to the vault, 2 ft do not fit at the foot
+    assert (head.verdict, head.place_words) == (VERDICTS[2], "second right: infant at the head"), words(head)
+    assert head.dig.polygon.bounds == pytest.approx((0.0, 0.9, 2.0, 3.1))
+    stone = Thing("M-1", "monument", "headstone", shapely.box(0.3, 1.0, 0.8, 3.0), "B-1-2", 2.0)
+    crowded = made(0.8, [stone])
+    assert (crowded.verdict, crowded.place_words) == (VERDICTS[1], "second right: infant at the foot")
+    assert "Only 2 1/2 in of earth is left to vault in B-1-2" in words(crowded)
+
+
 def test_negative_cover_is_refused():
     with pytest.raises(InputError, match="cover"):
         depth_window(3.0, -0.1, [])

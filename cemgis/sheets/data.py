@@ -163,12 +163,6 @@ class Drawing:
     ) -> None:  # fmt: skip
         """Write at a place on the page."""
         x, y = (round(float(value), 2) for value in np.asarray(page_xy, dtype=float))
-        if boxed and turn:  # a box turned with its words is not filled by everything that shows it
-            angle = math.radians(turn)
-            along = np.array([math.cos(angle), -math.sin(angle)]) * (0.31 * size * len(text) + 1.0)
-            across = np.array([math.sin(angle), math.cos(angle)]) * 0.58 * size
-            ring = [along + across, along - across, -along - across, across - along, along + across]
-            self._add("area", "ground", np.add([x, y], ring))
         self.items.append(
             {"kind": "text", "x": x, "y": y, "text": text, "size": size, "bold": bold, "turn": round(turn, 1),
              "boxed": boxed, "align": align}
@@ -338,8 +332,9 @@ def _name_things(drawing: Drawing, plan: Plan) -> None:
         if thing.kind == "obstacle":
             drawing.text(middle, legible(thing.words, thing.id, 24), 7.0, boxed=True)
             continue
-        upright = (y1 - y0) > (x1 - x0)
-        room = max(y1 - y0, x1 - x0)
+        if shapely.get_dimensions(page) < 2:
+            continue
+        room, across, turn = _lying(page)
         if room < 40:
             continue
         if plan.verdict != VERDICTS[0] and shapely.intersects(thing.shape, plan.dig.polygon):
@@ -347,23 +342,46 @@ def _name_things(drawing: Drawing, plan: Plan) -> None:
         said = thing.words.removeprefix("vault of ").removeprefix("burial of ").removesuffix(f" ({thing.space_id})")
         dated = _YEARS.search(said)
         who, when = (said, "") if dated is None else (said[: dated.start()], dated[1])
-        lines = [legible(who, thing.id, int(room / 5.2))]
+        name = _in_lines(legible(who, thing.id), int(room / 4.9), 2 if across >= 22.0 else 1)
+        lines = [(line, True) for line in name]
         if thing.kind == "vault":
             top = "" if thing.top_depth is None else f", top {feet_and_inches(thing.top_depth)}"
-            lines.append(f"{when} as measured{top}" if when else f"vault as measured{top}")
+            lines.append((f"{when} as measured{top}" if when else f"vault as measured{top}", False))
         elif thing.kind == "burial":
             perhaps = thing.words.startswith("perhaps ")
-            lines.append("perhaps, not measured" if perhaps else f"{when or 'recorded'}, not measured")
+            lines.append(("perhaps, not measured" if perhaps else f"{when or 'recorded'}, not measured", False))
         elif when:
-            lines.append(when)
-        if min(y1 - y0, x1 - x0) < 24.0:
+            lines.append((when, False))
+        if across < 20.0:
             lines = lines[:1]
-        step = 10.0
-        for k, line in enumerate(lines):
+        step = 10.0 if across >= 10.0 * len(lines) else across / len(lines)
+        angle = math.radians(turn)
+        down = np.array([math.sin(angle), math.cos(angle)])  # of a line of words, on the page
+        middle = shapely.get_coordinates(shapely.centroid(page))[0]
+        for k, (line, bold) in enumerate(lines):
+            size = min(7.5 if bold else 7.0, 0.86 * step)
             off = (k - (len(lines) - 1) / 2) * step
-            at = [middle[0] + (off if upright else 0), middle[1] + (0 if upright else off)]
-            line = legible(line, thing.id, int(room / 3.9)) if k else line
-            drawing.text(at, line, 7.0 if k else 7.5, bold=k == 0, turn=90.0 if upright else 0.0, boxed=True)
+            most = int(room / ((0.66 if bold else 0.56) * size))
+            drawing.text(middle + off * down, legible(line, thing.id, most), size, bold=bold, turn=turn, boxed=True)
+
+
+def _lying(page: Any) -> tuple[float, float, float]:
+    """Return the long and the short side of the smallest rectangle round a shape, and how words along it are turned."""
+    ring = shapely.get_coordinates(shapely.minimum_rotated_rectangle(page))
+    one, two = ring[1] - ring[0], ring[2] - ring[1]
+    long, short = (one, two) if np.hypot(*one) >= np.hypot(*two) else (two, one)
+    turn = math.degrees(math.atan2(-long[1], long[0]))
+    turn = (turn + 80.0) % 180.0 - 80.0  # read from the left or from below, whichever way a grave is crooked
+    return float(np.hypot(*long)), float(np.hypot(*short)), turn
+
+
+def _in_lines(said: str, most: int, lines: int) -> list[str]:
+    """Break words after a blank where one line is too short for them."""
+    if len(said) <= most or lines < 2 or " " not in said:
+        return [said]
+    breaks = [k for k, letter in enumerate(said) if letter == " "]
+    at = min(breaks, key=lambda k: max(k, len(said) - k))
+    return [said[:at], said[at + 1 :]]
 
 
 def _height(thing: Thing, drawing: Drawing) -> str:
