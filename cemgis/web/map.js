@@ -4,7 +4,7 @@ const cemgisMap = (() => {
   const ZOOM = 25;
   const PATTERN_PX = 8;
   const MARK_PX = 1.7;
-  const SLICE_MS = 6;
+  const SLICE_MS = 6, FIRST_SLICE_MS = 50;  // the first picture is drawn in few steps: every step costs a frame besides
   const SOUGHT = new Set(["unfound", "doubtful"]);  // states of corners whose marker is to be looked for
 
   // ---- unpacking -------------------------------------------------------------------------------------------------
@@ -27,7 +27,8 @@ const cemgisMap = (() => {
     function integers(spec) {
       const { n, w, p } = spec;
       const at = start + spec.o, out = new Int32Array(n);
-      if (w === 1) for (let i = 0; i < n; i++) { const z = data[at + i]; out[i] = (z >>> 1) ^ -(z & 1); }
+      if (spec.k) { const places = integers(spec.k), values = integers(spec.v); for (let i = 0; i < places.length; i++) out[places[i]] = values[i]; if (p) return out; }
+      else if (w === 1) for (let i = 0; i < n; i++) { const z = data[at + i]; out[i] = (z >>> 1) ^ -(z & 1); }
       else if (w === 2) for (let i = 0; i < n; i++) { const z = data[at + i] | data[at + n + i] << 8; out[i] = (z >>> 1) ^ -(z & 1); }
       else for (let i = 0; i < n; i++) {
         const z = data[at + i] | data[at + n + i] << 8 | data[at + 2 * n + i] << 16 | data[at + 3 * n + i] << 24;
@@ -496,16 +497,17 @@ const cemgisMap = (() => {
   // ---- the tiles -------------------------------------------------------------------------------------------------
 
   const queue = [];
-  let waiting = false;
+  let waiting = false, first = true;
+  for (const touch of ["pointerdown", "keydown", "wheel"]) window.addEventListener(touch, () => { first = false; }, { capture: true, once: true, passive: true });
   function work() {
     waiting = false;
-    const until = performance.now() + SLICE_MS;
+    const until = performance.now() + (first ? FIRST_SLICE_MS : SLICE_MS);
     while (queue.length && performance.now() < until) {
       const job = queue[0];
       if (job.dropped) { queue.shift(); continue; }
       if (job.steps.next().done) { queue.shift(); job.done(); }
     }
-    if (queue.length) later();
+    if (queue.length) later(); else first = false;
   }
   function later() {
     if (!waiting) { waiting = true; (document.hidden ? setTimeout : requestAnimationFrame)(work); }

@@ -25,6 +25,7 @@ WORLD = float(2**33)
 """Width of the world in whole numbers: 256 pixels at zoom 25, 4.7 mm each at the equator."""
 
 _MOST = 2**31 - 2
+_FEW = 64  # shorter arrays are told in full
 # What a place or a number is rounded to on the screen, by the unit its column declares.
 _STEPS = {"length": 1000.0, "metres": 1000.0, "degrees": 100.0, "length2": 1e6}
 
@@ -134,10 +135,11 @@ class Packer:
         self.size += len(data)
         return at
 
-    def integers(self, values: npt.ArrayLike, *, steps: bool = True) -> dict[str, int | str]:
+    def integers(self, values: npt.ArrayLike, *, steps: bool = True) -> dict[str, Any]:
         """Pack whole numbers of 32 bits: differences, zigzag, bytes of equal weight together.
 
-        With ``steps=False`` the numbers themselves: better where neighbours have nothing to do with one another.
+        Where nearly all are nothing, the others by their places. With ``steps=False`` the numbers themselves: better
+        where neighbours have nothing to do with one another.
         """
         numbers = np.asarray(values, dtype=np.int64).ravel()
         if len(numbers) and max(abs(int(numbers.min())), abs(int(numbers.max()))) > _MOST:
@@ -147,11 +149,19 @@ class Packer:
         if steps:
             # Differences wrap at 32 bits, as they do where they are added up again.
             told = (np.diff(numbers, prepend=0) + 2**31) % 2**32 - 2**31
+        if len(told) >= _FEW and (here := np.flatnonzero(told)).size * 8 <= len(told):
+            # Mostly nothing: where there is something, and what. A page need not walk through the rest.
+            few: dict[str, Any] = {
+                "n": len(told),
+                "k": self.integers(here),
+                "v": self.integers(told[here], steps=False),
+            }
+            return few if steps else few | {"p": 1}
         zigzag = np.where(told < 0, -2 * told - 1, 2 * told).astype(np.uint64)
         top = int(zigzag.max()) if len(zigzag) else 0
         width = 1 if top < 2**8 else 2 if top < 2**16 else 4
         planes = zigzag.astype(f"<u{width}").view(np.uint8).reshape(-1, width).T
-        spec: dict[str, int | str] = {"n": len(numbers), "w": width}
+        spec: dict[str, Any] = {"n": len(numbers), "w": width}
         spec["o"] = self._put(np.ascontiguousarray(planes).tobytes())
         return spec if steps else spec | {"p": 1}
 
@@ -241,7 +251,11 @@ def unpack(block: str) -> tuple[dict[str, Any], Any]:
     length = int.from_bytes(data[:4], "little")
     header = json.loads(data[4 : 4 + length].decode("utf-8", "surrogatepass"))
 
-    def read(spec: Mapping[str, int]) -> npt.NDArray[np.int64]:
+    def read(spec: Mapping[str, Any]) -> npt.NDArray[np.int64]:
+        if "k" in spec:
+            few = np.zeros(spec["n"], dtype=np.int64)
+            few[read(spec["k"])] = read(spec["v"])
+            return few if "p" in spec else np.asarray((np.cumsum(few) + 2**31) % 2**32 - 2**31, dtype=np.int64)
         start, count, width = 4 + length + spec["o"], spec["n"], spec["w"]
         planes = np.frombuffer(data[start : start + count * width], dtype=np.uint8).reshape(width, count)
         zigzag = sum((planes[k].astype(np.int64) << (8 * k) for k in range(width)), np.zeros(count, dtype=np.int64))

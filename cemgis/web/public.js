@@ -773,12 +773,13 @@
 
   let now = "";
   function show(name, focus) {
+    const opening = !now;
     now = name;
     for (const key of Object.keys(body)) body[key].hidden = key !== name;
     for (const key of Object.keys(pages)) { if (key === name) $(`go-${key}`).setAttribute("aria-current", "page"); else $(`go-${key}`).removeAttribute("aria-current"); }
     document.body.dataset.view = name;
     document.body.classList.toggle("finding", name === "home" && results.childElementCount > 0 || name === "list" || name === "about" || name === "slip");
-    $("bodies").scrollTop = 0;
+    if (!opening) $("bodies").scrollTop = 0;  // at the start it is at its top, and asking would lay the page out once more
     if (name === "list") makeList();
     if (name === "about") makeAbout();
     if (name !== "place" && name !== "slip") over.clearLayers();
@@ -1089,8 +1090,9 @@
   count.textContent = P.n ? SAY.start(SAY.count(P.n)) : SAY.noGraves;
   openHash();
   if (!now) show("home");
+  /* What a search needs is prepared once the first picture stands; whoever asks before has it done at once. */
   const later = () => { if (!finder.some(performance.now() + 5)) setTimeout(later, 12); };
-  later();
+  canvas.once("load", later);
   document.body.dataset.ready = "yes";
   window.cemgisPublic = { finder, ask: (text, more) => finder.find(text, more), nameOf, placeWords, findPlace, wayTo, P, S, G, header };
 })();

@@ -100,7 +100,7 @@ const cemgisSearch = (() => {
         if (p % 1000 === 999) yield;
       }
     })();
-    let sounds = null, bits = null;
+    let sounds = null, bits = null, ready = false;
     const post = { start: new Uint32Array(phrases.length + 2), grave: null, role: null };
     function* preparing() {
       for (;;) { if (folding.next().done) break; yield; }
@@ -126,6 +126,7 @@ const cemgisSearch = (() => {
         for (let g = from; g < to; g++) if (codes[g]) { const j = start[codes[g]]++; post.grave[j] = g; post.role[j] = r; }
         yield;
       }
+      ready = true;
       // The browser makes code quick that has run a while: it runs here, on the names themselves, in small parts.
       const trial = new Float32Array(phrases.length);
       for (let turn = 0; turn < 3; turn++) for (let from = 0; from < forms.length; from += 400) {
@@ -206,7 +207,7 @@ const cemgisSearch = (() => {
 
     /* Graves that answer, best first. `only(g)` may leave some out. */
     function find(asked, { limit = 50, only = null } = {}) {
-      while (!some(Infinity));
+      while (!ready) steps.next();
       const { tokens, span } = read(asked);
       if (!tokens.length && !span) return { hits: [], total: 0 };
       while (pool.length < tokens.length + 1) pool.push(new Float32Array(phrases.length));
