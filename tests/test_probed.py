@@ -62,6 +62,18 @@ def probed(tmp_path_factory):
     return compute(folder), chosen["space_id"], placed, azimuth + 5.0
 
 
+@pytest.mark.parametrize("depth", ["1e308", "nan"])
+def test_a_depth_that_is_none_is_left_out_and_told(tmp_path, depth):
+    folder = Path(shutil.copytree(DEMO, tmp_path / "ground"))
+    lines = ["vault,space,kind,x,y,depth", *hits("P1", "B-10-2", np.array([2023705.0, 449465.0]), 270.0)]
+    lines[1] = f"{lines[1].rsplit(',', 1)[0]},{depth}"
+    (folder / "survey" / "probes.csv").write_text("\n".join(lines) + "\n")
+    (folder / "ground.toml").write_text((folder / "ground.toml").read_text() + TOML)
+    run = compute(folder)
+    assert f"its depth '{depth}' is no length of anything here" in "".join(item.reason for item in run.findings)
+    assert run.tables["vaults"].set_index("vault_id").loc["P1", "probes"] == 5
+
+
 def test_hits_become_a_vault_that_counts(probed):
     run, space, placed, azimuth = probed
     row = run.tables["vaults"].set_index("vault_id").loc["P1"]

@@ -57,6 +57,13 @@ def test_columns_nobody_reads_are_named_once():
     assert points(rows, columns={"x": "x", "y": "y", "note": "Zeit"}).notes == ()
 
 
+@pytest.mark.parametrize("said", ["1e308", "1e200", "5000000"])
+def test_a_sigma_beyond_all_measure_counts_as_knowing_nothing(said):
+    rows = {"label": ["A-1"], "lat": ["40.9"], "lon": ["-82.3"], "sd east [m]": [said], "sd north [m]": ["0.01"]}
+    table = points(rows).table
+    assert (table["sigma_e"][0], table["sigma_n"][0]) == (1e6, 0.01)
+
+
 # ---- NMEA -------------------------------------------------------------------------------------------------------
 
 

@@ -30,6 +30,7 @@ __all__ = ["fit_probes", "probe_labels"]
 Floats = npt.NDArray[np.float64]
 Probes = list[tuple["ProbesEntry", "Table"]]
 
+_FARTHEST_M = 1000.0
 _COLUMNS = (
     "vault", "space", "container", "kind", "x", "y", "label", "side", "depth", "sigma", "width", "length", "heads",
     "seen", "note",
@@ -185,7 +186,9 @@ def _lengths(ground: Ground, texts: Any, why: Any, name: str) -> Floats:
             except InputError:
                 why[row] = why[row] or f"its {name} {word[:20]!r} is no length"
                 continue
-            if out[row] < 0 or (out[row] == 0 and name != "depth"):
+            if not abs(out[row]) * ground.unit.metres <= _FARTHEST_M:
+                why[row], out[row] = why[row] or f"its {name} {word[:20]!r} is no length of anything here", np.nan
+            elif out[row] < 0 or (out[row] == 0 and name != "depth"):
                 why[row] = why[row] or f"its {name} is not above 0"
     return out
 

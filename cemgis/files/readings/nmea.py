@@ -14,7 +14,7 @@ import pyarrow.csv as pacsv
 
 from cemgis.files.readings.cells import DAY_MS
 from cemgis.files.readings.notebook import assign_occupations
-from cemgis.files.readings.table import RawReadings, nothing_usable, raw_table
+from cemgis.files.readings.table import WORST_SIGMA, RawReadings, nothing_usable, raw_table
 from cemgis.files.tables import NAMED, BrokenLine, shown, sniff_encoding
 
 __all__ = ["parse_nmea"]
@@ -350,8 +350,8 @@ def parse_nmea(
             "fix": fix,
             "hdop": epochs["hdop"].to_numpy(dtype=float),
             "satellites": epochs["satellites"].to_numpy(dtype=float),
-            "sigma_e": np.where(given, sigma_e, np.nan),
-            "sigma_n": np.where(given, sigma_n, np.nan),
+            "sigma_e": np.where(given, np.minimum(sigma_e, WORST_SIGMA), np.nan),
+            "sigma_n": np.where(given, np.minimum(sigma_n, WORST_SIGMA), np.nan),
             "sigma_from": np.where(given, "the receiver", ""),
             "antenna_height": antenna_height_m if antenna_height_m is not None else np.nan,
             "speed": speed,

@@ -13,7 +13,7 @@ import pandas as pd
 from cemgis.errors import InputError
 from cemgis.files.readings.cells import LARGEST, metres_of, numbers_of, parse_angles, parse_times, strings
 from cemgis.files.readings.columns import Source, choose_columns, position_columns
-from cemgis.files.readings.table import RawReadings, nothing_usable, raw_table
+from cemgis.files.readings.table import WORST_SIGMA, RawReadings, nothing_usable, raw_table
 from cemgis.files.readings.words import CONDITION_OF, FIX_OF, KIND_OF, LENGTHS, mapped
 from cemgis.files.tables import NAMED, BrokenLine, Table, shown
 
@@ -212,8 +212,8 @@ def points_of_text(
             "height": lengths["height"],
             "hdop": numbers["hdop"],
             "satellites": numbers["satellites"],
-            "sigma_e": np.where(given, sigma_e, np.nan),
-            "sigma_n": np.where(given, sigma_n, np.nan),
+            "sigma_e": np.where(given, np.minimum(sigma_e, WORST_SIGMA), np.nan),
+            "sigma_n": np.where(given, np.minimum(sigma_n, WORST_SIGMA), np.nan),
             "sigma_from": pd.array(["the file"], dtype="string").take(np.where(given, 0, -1), allow_fill=True),
             "antenna_height": antenna,
             "depth": depth,

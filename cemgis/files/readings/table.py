@@ -49,6 +49,8 @@ class RawReadings:
     file_crs: str | None = None
 
 
+WORST_SIGMA = 1e6
+"""Metres; a receiver that says more of itself than this says that it knows nothing, and squares stay finite."""
 _TEXTS = ("label", "section", "fix", "sigma_from", "kind", "condition", "base", "canopy", "note")
 _REALS = ("x", "y", "height", "hdop", "sigma_e", "sigma_n", "antenna_height", "speed", "depth")
 _ORDERED = (
