@@ -590,8 +590,8 @@ def _span(shape: Any, through: Floats, way: Floats) -> tuple[float, float]:
 
 
 def place_dig(
-    space: Any, heads_azimuth: float, container: tuple[float, float], *, room: float, head_strip: float,
-    things: Sequence[Any] = (), needed: ArrayLike = (), step: float = _STEP, turn: float = 0.0,
+    space: Any, heads_azimuth: float, container: tuple[float, float], *, room: float,
+    head_strip: float | None, things: Sequence[Any] = (), needed: ArrayLike = (), step: float = _STEP, turn: float = 0.0,
 ) -> Dig:  # fmt: skip
     """Lay the dig square into its space, or shifted across it, or turned, so that the least clearance is largest.
 
@@ -608,7 +608,8 @@ def place_dig(
         Width and length.
     room : float
         Cut beyond the container on every side.
-    head_strip : float
+    head_strip : float or None
+        None lays it in the middle.
     things : sequence of m polygons
     needed : (m,) array
         Earth that each asks for.
@@ -632,7 +633,8 @@ def place_dig(
     width, length = container[0] + 2.0 * room, container[1] + 2.0 * room
     middle = shapely.get_coordinates(shapely.centroid(space))[0]
     foot, head = _span(space, middle, ahead)
-    strip = min(head_strip, max(head - foot - length, 0.0))
+    spare = max(head - foot - length, 0.0)
+    strip = spare / 2.0 if head_strip is None else min(head_strip, spare)
     along = middle + ahead * (head - strip - length / 2.0)
     left_edge, right_edge = _span(space, along, right)
     across = along + right * (left_edge + right_edge) / 2.0
@@ -1149,6 +1151,8 @@ def plan_opening(
     )  # fmt: skip
     if not allowed:
         judge.never(f"{place_words[0].upper()}{place_words[1:]}")
+    elif not is_urn and not order.infant:
+        place_words = judge.levels(place_words)
     azimuth = _azimuth(site)
     dig = _lay(site, container, azimuth, rules, order, over=bool(site.full))
     below = [thing for thing in site.things if thing.space_id == site.space_id and thing.kind in ("vault", "burial")]
@@ -1211,7 +1215,9 @@ def _azimuth(site: Site) -> float:
     """Grid azimuth from feet to heads; along the space where no side is known."""
     if site.heads_azimuth is not None:
         return (site.heads_azimuth - site.convergence) % 360.0
-    return float(long_axis(np.array([site.shape], dtype=object))[0][0])
+    along = float(long_axis(np.array([site.shape], dtype=object))[0][0])
+    # an urn has no heads: of the sides of its nearly square space the one nearest to north stands for them
+    return (along + 45.0) % 90.0 - 45.0 if site.kind == "cremation" else along
 
 
 def _lay(
@@ -1235,11 +1241,15 @@ def _lay(
         size = (max(container.width, rules["urn.reach"]), max(container.length, rules["urn.reach"]))
     else:
         size = (container.width, container.length)
-    strip = rules["dig.head_strip"]
-    if at_foot:
+    strip: float | None = rules["dig.head_strip"]
+    if container.kind == "urn" and at_foot:
+        # not on the very line between two spaces
+        foot, head = _span(site.shape, shapely.get_coordinates(shapely.centroid(site.shape))[0], _frame(azimuth)[0])
+        strip = max(head - foot - size[1] - rules["dig.working_room"], 0.0)
+    elif at_foot:
         strip = math.inf  # as far towards the foot as the space goes
     elif site.kind == "cremation":
-        strip = 0.0
+        strip = None
     turn = 0.0 if container.kind == "urn" else rules["dig.turn"]
     dig = place_dig(site.shape, azimuth, size, room=room, head_strip=strip, things=things, needed=needed, turn=turn)
     if order.infant and site.full and container.kind != "urn":
@@ -1306,7 +1316,11 @@ class _Judge:
                 limits.append((f"the top of what lies there ({thing.words})", thing.top_depth - room))
         cover = rules["dig.urn_cover"] if is_urn else rules["dig.cover"]
         window = depth_window(
-            self.container.height, cover, limits, levels=1 if is_urn else order.levels, between=rules["dig.between"]
+            self.container.height,
+            cover,
+            limits,
+            levels=1 if is_urn else max(order.levels - self.site.full, 1),
+            between=rules["dig.between"],
         )
         if window.empty:
             what, deep = window.limits[0]
@@ -1315,6 +1329,17 @@ class _Judge:
                 f"{self.say(deep)} the most ({what}): {self.say(window.shallow - deep)} too deep"
             )
         return window
+
+    def levels(self, place_words: str) -> str:
+        """How many are to lie over one another in the end, and what the rule says to that; return where this one goes."""
+        most, asked = int(self.rules["space.full_burials"]), self.order.levels
+        if asked > most:
+            self.first(f"The order asks for room for {asked} over one another, the rule allows {most}")
+        if self.site.full:
+            return place_words
+        if asked > 1:
+            return f"{place_words}, lowest of {asked}"
+        return place_words if most == 1 else f"{place_words}, no room kept for another over it"
 
     def position(self, dig: Dig, ties: Ties | None, hit: Strike, rows: Sequence[int]) -> float:
         """Earth left, and whether the position is good enough for it."""

@@ -369,6 +369,30 @@ def test_an_infant_never_goes_through_what_lies_there():
     assert "Only 2 1/2 in of earth is left to vault in B-1-2" in words(crowded)
 
 
+def test_more_over_one_another_than_the_rule_allows_is_settled_first():
+    asked = plan(order=replace(GOOD, levels=2))
+    assert asked.verdict == VERDICTS[1]
+    assert "The order asks for room for 2 over one another, the rule allows 1" in words(asked)
+    rules = Rules(FOOT, {"space.full_burials": {"value": 2, "source": "board, 2001"}})
+    both = plan(order=replace(GOOD, levels=2), rules=rules)
+    assert (both.verdict, both.place_words) == (VERDICTS[2], "alone in its space, lowest of 2"), words(both)
+    assert both.depth.bottom == pytest.approx(1.5 + 3.0 + 0.5 + 3.0)
+    assert plan(rules=rules).place_words == "alone in its space, no room kept for another over it"
+    # the second of the two needs no room for a third, though its order says two again
+    own = neighbour("B-1-2", 0.0, top_depth=5.0)
+    second = plan(site(things=[own], full=1, state="occupied"), replace(GOOD, levels=2), rules=rules)
+    assert (second.verdict, second.depth.bottom) == (VERDICTS[2], pytest.approx(4.5)), words(second)
+
+
+def test_an_urn_lies_in_the_middle_of_its_own_space_and_not_on_the_line_at_the_foot_of_another():
+    small = {"kind": "cremation", "shape": shapely.box(0, 0, 3, 3.1), "heads_azimuth": None, "things": ()}
+    alone = plan(site(**small), container=URN)
+    assert alone.dig.polygon.bounds == pytest.approx((1.5 - 7 / 12, 1.55 - 7 / 12, 1.5 + 7 / 12, 1.55 + 7 / 12))
+    assert alone.dig.heads_azimuth == pytest.approx(0.0)  # no heads: the side towards north
+    over = plan(site(things=[neighbour("B-1-2", 0.0, top_depth=2.2)], full=1, state="occupied"), container=URN)
+    assert over.dig.polygon.bounds[2] == pytest.approx(12.0 - 0.5)
+
+
 def test_negative_cover_is_refused():
     with pytest.raises(InputError, match="cover"):
         depth_window(3.0, -0.1, [])

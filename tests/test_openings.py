@@ -248,6 +248,24 @@ def test_a_grave_not_known_to_the_day_is_as_new_as_it_may_be(run):
         run.tables["events"] = kept
 
 
+def test_urns_of_two_spaces_lie_in_their_middles_and_the_sheet_says_which_side_is_called_head(ground, run):
+    order = (ground / "orders" / "B-10-2.toml").read_text(encoding="utf-8")
+    order = order.replace('"B-10-2"', '"E-8-101-1"').replace('"concrete vault"', '"urn vault"')
+    path = ground / "urn.toml"
+    path.write_text(order, encoding="utf-8")
+    made = pipeline.open_grave(ground, "E-8-101-1", order=path, out=ground / "sheets" / "urn", paper="letter", run=run)
+    path.unlink()
+    beside = next(gap for thing, gap in zip(made.plan.site.things, made.plan.dig.gaps, strict=True)
+                  if thing.space_id == "E-8-101-2")  # fmt: skip
+    assert beside == pytest.approx(3.0 - 7 / 12 - 6 / 12, abs=0.1)  # spaces of 3 ft, half of 14 in and half of 12
+    assert made.plan.verdict == VERDICTS[1]
+    said = " ".join(PdfReader(made.made[0]).pages[0].extract_text().split())
+    assert "HEAD HERE MEANS NORTH" in said
+    # E. Tarn saw at which corner markers stand, in a row of single graves: not from which end spaces are counted
+    assert "corner of their lots: E. Tarn saw it at E-1-1, 6 May 2025" in made.plan.site.backing
+    assert "end of lot E-8-101: compare a name on a stone." in made.plan.site.backing
+
+
 def test_what_no_marker_can_tell_is_settled_first_until_somebody_looked(run):
     kept, assumed = (
         run.ground,

@@ -323,16 +323,20 @@ class _SiteMaker:
         said = ""
         if lot in lots.index:
             corner, side = say_value(lots.loc[lot, "marker_corner"]), say_value(lots.loc[lot, "first_space_side"])
-            told = [f"markers stand at the {corner} corner of their lots" if corner else "",
-                    f"space 1 lies at the {side} end of lot {lot}{self._on_the_ground(lot, side)}" if side else ""]  # fmt: skip
-            said = " and ".join(part for part in told if part)
+            told = [(f"markers stand at the {corner} corner of their lots" if corner else "", "corner"),
+                    (f"space 1 lies at the {side} end of lot {lot}{self._on_the_ground(lot, side)}" if side else "",
+                     "space_1")]  # fmt: skip
             seen = next((one.seen for one in self.ground.sections if one.name == self.space["section"]), None)
-            how = (
-                "compare a name on a stone"
-                if seen is None
-                else f"{seen.by} saw it at {seen.lot}, {say_date(seen.date)}"
-            )
-            said = f"By the plat {said}: {how}. " if said else ""
+            by: dict[str, list[str]] = {}  # one look may have told the one and not the other
+            for part, what in told:
+                looked = seen is not None and getattr(seen, what) is not None
+                how = (
+                    f"{seen.by} saw it at {seen.lot}, {say_date(seen.date)}"
+                    if seen is not None and looked
+                    else ("compare a name on a stone")
+                )
+                by.setdefault(how, []).extend([part] if part else [])
+            said = "".join(f"By the plat {' and '.join(parts)}: {how}. " for how, parts in by.items() if parts)
         if backing.by:
             return f"{said}Row {row} is confirmed by {', '.join(backing.by[:3])}."
         first = [f"marker {name}" for name in backing.unread[:2]]
@@ -361,8 +365,8 @@ class _SiteMaker:
         if row.kind == "cremation":
             width = length = min(self.rules["urn.reach"], 0.9 * sides[0])
         strip = self.rules["dig.head_strip"] + self.rules["dig.working_room"]
-        spare = max(sides[1] - length, 0.0)
-        made = place_dig(row.geometry, azimuth, (width, length), room=0.0, head_strip=min(strip, spare))
+        where = None if row.kind == "cremation" else min(strip, max(sides[1] - length, 0.0))
+        made = place_dig(row.geometry, azimuth, (width, length), room=0.0, head_strip=where)
         return made.polygon
 
     def _azimuth_of(self, row: Any) -> float:

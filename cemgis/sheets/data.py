@@ -173,8 +173,8 @@ class Drawing:
         return {"width": self.width, "height": self.height, "items": self.items}
 
 
-def _north(drawing: Drawing, convergence: float, things: Sequence[Any] = (), words: Sequence[Any] = ()) -> None:
-    """Draw an arrow to true north in the corner where it hides least of `things` (grid) and `words` (page)."""
+def _north(drawing: Drawing, convergence: float, things: Sequence[Any] = (), words: Sequence[Any] = ()) -> Any:
+    """Draw an arrow to true north in the corner where it hides least of `things` (grid), `words` (page); its place."""
     size, width, height = 15.0, drawing.width, drawing.height
     corners = [(width - 24.0, 27.0), (24.0, 27.0), (width - 24.0, height - 27.0), (24.0, height - 27.0)]
     corners = corners if words else corners[:3]  # the scale bar has the lower left one, if nothing says otherwise
@@ -191,6 +191,7 @@ def _north(drawing: Drawing, convergence: float, things: Sequence[Any] = (), wor
     drawing.items.append({"kind": "line", "style": "arrow", "at": np.array([tail, tip]).round(2).tolist()})
     drawing.items.append({"kind": "area", "style": "black", "at": np.array(ring).round(2).tolist()})
     drawing.text(np.array([x, y]) - way * 4 + side * 8, "N", 9.0, bold=True)
+    return shapely.box(x - 22.0, y - 22.0, x + 22.0, y + 22.0)
 
 
 def _scale_bar(drawing: Drawing, unit: Unit, words: Sequence[Any] = ()) -> Any:
@@ -258,12 +259,12 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
     grave = plan.container.kind != "foundation"
     # a dig too small to be written in is told beside it
     roomy = dig.length * points >= 74.0
-    inside = roomy or grave
+    inside = roomy or dig.length * points >= 36.0
     head_size = min(10.0, 0.27 * dig.width * points) if inside else 10.0
     drawing.text(np.add(top, [0, 13 if inside else -12]), "HEAD", head_size, bold=True, boxed=True)
     size = min(8.5, 0.15 * dig.width * points)
-    if not never and not roomy and not grave:
-        drawing.text(np.add(low, [0, 9]), f"{say(dig.width, unit)} by {say(dig.length, unit)}", 8.5, boxed=True)
+    if not never and not inside:
+        drawing.text(np.add(low, [0, 12]), f"{say(dig.width, unit)} by {say(dig.length, unit)}", 8.5, boxed=True)
     elif not never and roomy:
         for line, words in enumerate((say(dig.width, unit), "by", say(dig.length, unit))):
             drawing.text((top + low) / 2 + [0, 9.5 * (line - 1)], words, size, boxed=True)
@@ -271,18 +272,19 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
         drawing.text(low - [0, 9], "FOOT", 8.0, bold=True, boxed=True)
     for corner, name, side in () if never else ((0, "A", -1.0), (1, "B", 1.0)):
         drawing.text(np.add(drawing.to_page(dig.corners[corner]), [side * 7.5, 5.0]), name, 10.0, bold=True, boxed=True)
-    _name_spaces(drawing, plan, context)
-    _north(drawing, plan.site.convergence, [thing.shape for thing in plan.site.things])
-    _scale_bar(drawing, unit)
+    taken = [_north(drawing, plan.site.convergence, [thing.shape for thing in plan.site.things])]
+    taken.append(_scale_bar(drawing, unit))
+    if plan.spoil_at is not None and not never:
+        taken.append(shapely.transform(plan.spoil_at, drawing.to_page))
+    _name_spaces(drawing, plan, context, taken)
     return drawing.values()
 
 
-def _name_spaces(drawing: Drawing, plan: Plan, context: Context) -> None:
+def _name_spaces(drawing: Drawing, plan: Plan, context: Context, taken: Sequence[Any]) -> None:
     """Write the numbers of the spaces around where nothing else stands: at the foot, at the head, or not at all."""
     width, height = drawing.width, drawing.height
     window = shapely.box(0, 0, width, height)
-    taken = [shapely.transform(thing.shape, drawing.to_page) for thing in plan.site.things]
-    taken += [shapely.box(width - 48, 0, width, 52), shapely.box(0, height - 24, 90, height)]  # north, scale bar
+    taken = [*taken, *(shapely.transform(thing.shape, drawing.to_page) for thing in plan.site.things)]
     for name, shape in context.around.get("spaces", ()):
         seen = shapely.intersection(shapely.transform(shape, drawing.to_page), window)
         if name == plan.site.space_id or seen.is_empty or seen.area <= 1500:
@@ -342,14 +344,18 @@ def _name_things(drawing: Drawing, plan: Plan) -> None:
         said = thing.words.removeprefix("vault of ").removeprefix("burial of ").removesuffix(f" ({thing.space_id})")
         dated = _YEARS.search(said)
         who, when = (said, "") if dated is None else (said[: dated.start()], dated[1])
-        name = _in_lines(legible(who, thing.id), int(room / 4.9), 2 if across >= 22.0 else 1)
+        perhaps = thing.words.startswith("perhaps ")
+        name = (
+            ["PERHAPS A BURIAL"]
+            if perhaps
+            else _in_lines(legible(who, thing.id), int(room / 4.9), 2 if across >= 22.0 else 1)
+        )
         lines = [(line, True) for line in name]
         if thing.kind == "vault":
             top = "" if thing.top_depth is None else f", top {feet_and_inches(thing.top_depth)}"
             lines.append((f"{when} as measured{top}" if when else f"vault as measured{top}", False))
         elif thing.kind == "burial":
-            perhaps = thing.words.startswith("perhaps ")
-            lines.append(("perhaps, not measured" if perhaps else f"{when or 'recorded'}, not measured", False))
+            lines.append(("not measured" if perhaps else f"{when or 'recorded'}, not measured", False))
         elif when:
             lines.append((when, False))
         if across < 20.0:
@@ -468,14 +474,21 @@ def _section(plan: Plan, context: Context, width: float, height: float) -> dict[
     room = min(room, (right - left) * 0.2)
     items.append({"kind": "area", "style": "container", "at": [[left + room, y(top)], [right - room, y(top)],
                   [right - room, y(bottom)], [left + room, y(bottom)], [left + room, y(top)]]})  # fmt: skip
+    step = plan.container.height + context.rules["dig.between"]
+    more = 0 if plan.container.kind == "urn" or plan.site.full else plan.order.levels - 1
+    for above in range(1, more + 1):  # those to come
+        ring = [[left + room, y(top - above * step)], [right - room, y(top - above * step)],
+                [right - room, y(bottom - above * step)], [left + room, y(bottom - above * step)]]  # fmt: skip
+        items.append({"kind": "line", "style": "container", "at": [*ring, ring[0]]})
     x = right + 10.0
+    base = min(y(bottom) + 1, height - 8.0)
     for a, b, words in (
-        (0.0, top, f"cover {say(top, unit)}"),
+        (0.0, top, f"{'cover' if not more else 'to its top'} {say(top, unit)}"),
         (top, bottom, f"{say(plan.container.height, unit)} high"),
     ):
         items.append({"kind": "line", "style": "dimension", "at": [[x, y(a) + 1], [x, y(b) - 1]]})
-        drawing.text([x + 5, (y(a) + y(b)) / 2], words, 9.0, align="left")
-    drawing.text([x + 5, y(bottom) + 1], f"DIG {say(bottom, unit)}", 12.0, bold=True, align="left", boxed=True)
+        drawing.text([x + 5, min((y(a) + y(b)) / 2, base - 13.0)], words, 9.0, align="left")
+    drawing.text([x + 5, base], f"DIG {say(bottom, unit)}", 12.0, bold=True, align="left", boxed=True)
     drawing.text([left, 9.0], "sod", 8.0, align="left")
     return drawing.values()
 
@@ -650,7 +663,7 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
     ]
     left = plan.earth_left
     earth = f"{say(left, unit)} at the nearest" if left > 0 else f"NONE: {say(-left, unit)} into it"
-    deep = say(plan.depth.deep, unit) if math.isfinite(plan.depth.deep) else "open"
+    deep = say(plan.depth.deep, unit) if math.isfinite(plan.depth.deep) else "or more"
     high_pt = high * wide
     numbers = [
         ("Dig", f"{say(plan.dig.width, unit)} by {say(plan.dig.length, unit)}"),
@@ -659,7 +672,7 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
         ("Head side", f"{say(plan.dig.from_head_line, unit)} from the head line"),
         ("Earth left", earth),
         ("Chance to strike", _percent(plan.strike.any)),
-        ("Depth window", f"{say(plan.depth.shallow, unit)} to {deep}"),
+        ("Depth window", f"{say(plan.depth.shallow, unit)} {'' if deep == 'or more' else 'to '}{deep}"),
         ("Spoil", f"{_volume(plan.excavation.spoil, unit)}, haul {_volume(plan.excavation.haul, unit)}"),
     ]
     if plan.dig.shift:
@@ -691,8 +704,8 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
         "reasons": reasons[:most],
         "more": max(len(reasons) - most, 0),
         "all_reasons": reasons,
-        "heads": heads_words(site.heads_azimuth),
-        "heads_by": legible(site.heads_by),
+        "heads": _heads(plan),
+        "heads_by": legible(f"by {site.heads_by}" if site.heads_by else "no rule"),
         "place_words": legible(plan.place_words),
         "close_up": _close_up(plan, context, width, 0.62 * high * width)
         if alone
@@ -748,6 +761,14 @@ def sheet_data(plan: Plan, context: Context, *, width: float, high: float = 0.8,
         "head_line": say(plan.dig.from_head_line, unit),
         "water": "" if order.water is None else say(order.water, unit),
     }
+
+
+def _heads(plan: Plan) -> str:
+    """Say where the head end is; of an urn's place that has none, which side is called so."""
+    if plan.site.heads_azimuth is not None or plan.site.kind != "cremation":
+        return heads_words(plan.site.heads_azimuth)
+    side = (plan.dig.heads_azimuth + plan.site.convergence) % 360.0
+    return f"HEAD HERE MEANS {compass_word(side).upper()} ({side:.1f}° from true north)"
 
 
 def _percent(share: float) -> str:
