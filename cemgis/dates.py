@@ -447,21 +447,30 @@ def say_years(edtf: str) -> str:
 # ---- the trade's phrasings ---------------------------------------------------------------------------------------
 
 _MONTH_WORDS = (
-    "january jan janv janvier januar jaenner janner enero ene",
-    "february feb febr fevrier fevr februar febrero",
-    "march mar mars maerz marz marzo mrz",
-    "april apr avril avr abril abr",
+    "january jan jany janv janvier januar jaenner janner enero ene",
+    "february feb feby febr fevrier fevr februar febrero",
+    "march mar mch mars maerz marz marzo mrz",
+    "april apr apl avril avr abril abr",
     "may mai mayo",
     "june jun juin juni junio",
     "july jul juillet juil juli julio",
-    "august aug aout agosto ago",
-    "september sept sep septembre septiembre setiembre",
-    "october oct octobre oktober okt octubre",
-    "november nov novembre noviembre",
-    "december dec decembre dezember dez diciembre dic",
+    "august aug augt aout agosto ago",
+    "september sept sep septr sepr septembre septiembre setiembre",
+    "october oct octr octobre oktober okt octubre",
+    "november nov novr novembre noviembre",
+    "december dec decr xber decembre dezember dez diciembre dic",
 )
 _MONTHS = {word: number for number, words in enumerate(_MONTH_WORDS, 1) for word in words.split()}
 _SEASONS = {"spring": 21, "summer": 22, "autumn": 23, "fall": 23, "winter": 24}
+_FEAST = re.compile(r"(christmas|xmas|new year'?s)[ -]day,?(?: of)? ([0-9]{4})")
+_ORDINAL = r"([0-9]{1,2})(?:st|nd|rd|th|d)?"
+_FRIENDS = (  # "3rd of 4th month 1820": days and months by number, as Friends wrote them
+    (re.compile(rf"{_ORDINAL}(?: day)?(?: of(?: the)?|,)? {_ORDINAL} ?mo(?:nth|\.)?,? ([0-9]{{4}})"), "dmy"),
+    (re.compile(rf"{_ORDINAL} ?mo(?:nth|\.)?,? {_ORDINAL}(?: day)?,? ([0-9]{{4}})"), "mdy"),
+)
+_NEW_STYLE = (
+    1753  # until 1752 the year began in March, and so did the numbers of months: Calendar Act 1750, 24 Geo. 2 c. 23
+)
 _UNKNOWN = frozenset(
     ("unknown", "unk", "unkn", "not known", "not stated", "not given", "no date", "n d", "nd", "none", "illegible",
      "?", "??", "???", "-", "--", "---", "n/a", "na", "undated", "date unknown", "nil")
@@ -589,6 +598,7 @@ def _joined(said: str, order: Order, mark: str = "") -> Reading | None:
     found = re.fullmatch(r"(before|bef\.?|prior to|by|until|till|after|aft\.?|since|from)\s+(.+)", said)
     if found is not None and not re.search(r"\s(?:to|until|till|or|and)\s", found[2]):
         return _directed(found[1].rstrip("."), found[2], order)
+    said = re.sub(r"^([a-z]{3,10}\.?)\s+([0-9]{1,2}\s*[/-]\s*[0-9]{1,2}),?\s+([0-9]{4})$", r"\2 \1 \3", said)
     found = re.fullmatch(r"(.+?)\s+or\s+(before|earlier|after|later)", said)
     if found is not None:
         mark_own, rest = _qualifier(found[1])
@@ -647,6 +657,8 @@ _JOINTS: tuple[tuple[re.Pattern[str], Callable[[list[str], list[str]], str]], ..
     (re.compile(r"(?:between|betw?\.?|btw\.?)\s+(.+?)\s*(?:\band\b|&|-)\s*(.+)"), _span_of),
     (re.compile(r"from\s+(.+?)\s+(?:to|until|till)\s+(.+)"), _lasting),
     (re.compile(r"(?:either\s+)?(.+?)\s+or\s+(?!so\b)(.+)"), _set_of),
+    (re.compile(r"([0-9]{1,2})\s*/\s*([0-9]{1,2}\s+[a-z]{3,10}\.?,?\s[0-9]{4})"), _set_of),
+    (re.compile(r"([0-9]{1,2})\s*-\s*([0-9]{1,2}\s+[a-z]{3,10}\.?,?\s[0-9]{4})"), _span_of),
     (re.compile(r"([0-9]{4})/([0-9]{2}|[0-9]{1})"), _set_of),
     (re.compile(r"([0-9]{4})\s*(?:-|\bto\b)\s*([0-9]{4}|[0-9]{2})"), _span_of),
     (re.compile(r"(.{4,}?)\s+(?:-|to)\s+(.{4,})"), _span_of),
@@ -706,6 +718,14 @@ def _single(said: str, order: Order) -> tuple[str | None, str]:
     month_year = re.fullmatch(r"([0-9]{1,2})\s*[./]\s*([0-9]{4})", said)
     if month_year is not None:
         return _made(month_year[2], int(month_year[1]), None)
+    feast = _FEAST.fullmatch(said)
+    if feast is not None:
+        return _made(feast[2], *((1, 1) if feast[1].startswith("new") else (12, 25)))
+    for pattern, parts in _FRIENDS:
+        friends = pattern.fullmatch(said)
+        if friends is not None and int(friends[3]) >= _NEW_STYLE:
+            number = dict(zip(parts, friends.groups(), strict=True))
+            return _made(number["y"], int(number["m"]), int(number["d"]))
     season = re.fullmatch(r"(?:the )?(spring|summer|autumn|fall|winter)(?: of)?,? ([0-9]{4})", said)
     if season is not None:
         return f"{season[2]}-{_SEASONS[season[1]]}", "from words"

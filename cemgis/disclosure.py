@@ -226,14 +226,18 @@ def read_wishes(table: pd.DataFrame, source: str) -> tuple[Withheld, ...]:
             gather.add(where, f"until {said['until']!r} is no day", 'Write it as "2030-05-01", or leave it out.')
         if not (said["person"] or said["name"] or said["place"]):
             gather.add(where, "it names nobody", "Write a person (id), a name, a place, or a name and a place.")
-        elif said["person"] and (said["name"] or said["place"]):
-            gather.add(where, "a person's id is given beside a name or a place", "Keep one of the two.")
+        elif said["person"] and said["place"]:
+            gather.add(where, "a person's id is given beside a place", "Keep one of the two.")
         if not said["reason"]:
             gather.add(where, "no reason is given", "Write who asked for it and when; it is not published.")
-        wishes.append(
+        wish = (
             Withheld(where, said["person"] or None, said["name"] or None, said["place"] or None, said["reason"],
                      str(last) if said["until"] else None)
         )  # fmt: skip
+        if wish.by_line_alone:
+            gather.add(where, f"{wish.person!r} is a line of a list, and rows put in before it would make it another "
+                       "person", "Write the name beside it.")  # fmt: skip
+        wishes.append(wish)
     gather.raise_if_any()
     return tuple(wishes)
 
@@ -430,6 +434,8 @@ def _asked(people: pd.DataFrame, burials: pd.DataFrame, wishes: Sequence[Withhel
         hit = np.ones(len(burials), dtype=bool)
         if wish.person is not None:
             hit &= ids == wish.person
+            if wish.name is not None:
+                hit &= np.array([_words(wish.name) <= words[at] for at in person], dtype=bool)
             # the same name in the same lot, told by another list, is taken to be the same person
             for row in np.flatnonzero(hit):
                 mine = {"given", "surname"}
@@ -437,13 +443,13 @@ def _asked(people: pd.DataFrame, burials: pd.DataFrame, wishes: Sequence[Withhel
                                        if not pd.isna(people.loc[person[row], name])))  # fmt: skip
                 if same and lots[row]:
                     hit |= (lots == lots[row]) & np.array([same <= words[at] for at in person], dtype=bool)
-        if wish.name is not None:
+        if wish.name is not None and wish.person is None:
             wanted = _words(wish.name)
             hit &= np.array([wanted <= words[at] for at in person], dtype=bool) & bool(wanted)
         if wish.place is not None:
             hit &= (lots == wish.place) | (spaces == wish.place)
         if not hit.any():
-            told = " at ".join(said for said in (wish.person or wish.name, wish.place) if said)
+            told = " at ".join(said for said in (wish.name, wish.person, wish.place) if said)
             gather.add(wish.where, f"{told}: nobody buried here fits that, so nobody would be withheld",
                        'Mend the name, id or place: `cemgis find "a name" --staff` prints them.')  # fmt: skip
         out |= hit

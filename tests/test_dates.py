@@ -110,6 +110,11 @@ def test_about_widens_only_what_is_approximate_or_uncertain():
 
 
 PHRASES = [
+    ("4 Mch 1877", "1877-03-04"), ("d. 2 Feby 1877", "1877-02-02"), ("Decr 4th 1861", "1861-12-04"),
+    ("Apl 3 1840", "1840-04-03"), ("Septr 1866", "1866-09"), ("3-4 May 1880", "[1880-05-03..1880-05-04]"),
+    ("Mar 3/4 1888", "[1888-03-03,1888-03-04]"),
+    ("Christmas Day 1880", "1880-12-25"),
+    ("the 3rd of 4th month 1820", "1820-04-03"), ("4th mo. 13th, 1820", "1820-04-13"),
     ("abt 1887", "1887~"), ("about 1887", "1887~"), ("c. 1887", "1887~"), ("c1887", "1887~"), ("ca. 1887", "1887~"),
     ("circa 1887", "1887~"), ("1887 or so", "1887~"), ("abt. Mar 1887", "1887-03~"), ("1887?", "1887?"),
     ("Oct. 1918?", "1918-10?"), ("probably 1887", "1887?"), ("abt 1887?", "1887%"), ("1887 (?)", "1887?"),
@@ -155,7 +160,8 @@ def test_said_to_be_unknown(text):
      "88",
      "between 1850", "1887 or", "aged 44", "1 May 1887 or the day after", "Mar 88", "1735/9x", "0/0/1888",
      "May 1888 twice",
-     "before the war", "1" * 500, "10000 BC", "[1887..]x", "about about", "29 Feb 1900"],
+     "before the war", "1" * 500, "10000 BC", "[1887..]x", "about about", "29 Feb 1900",
+     "3d 4th mo. 1740", "late Oct 1918"],
 )  # fmt: skip
 def test_what_is_not_understood_stays_open(text):
     assert parse_date(text) in ((None, "not understood"), (None, "no such day"))

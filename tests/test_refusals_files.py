@@ -60,7 +60,9 @@ WITHHELD = '[[withhold]]\nreason = "family, 3 May 2025"\n'
         (WHOLE + CONTROL, "lat: 140 is beyond 90 degrees. Mend it."),
         (WHOLE + VAULTS + 'radius = "2 ft"\n', "radius: of no use with gates. Take it out: a gate is a point."),
         (WHOLE + WITHHELD, "Write a person (id), a name, a place (space or lot), or a name and a place."),
-        (WHOLE + WITHHELD + 'person = "p1"\nname = "A B"\n', "person: given beside a name or a place"),
+        (WHOLE + WITHHELD + 'person = "p1"\nplace = "A-1"\n', "person: given beside a place"),
+        (WHOLE + WITHHELD + 'person = "a.csv:12"\n', "is a line of a list, and rows put in before it would make it "
+         "another person. Write the name beside it."),
         (WHOLE + f'extra = {{ "1" = ["{"1" * 50}"] }}\n', "is too long for a number. Shorten it."),
         (WHOLE + "between_rows = []\n", "between_rows: an empty list. Write a length"),
         (WHOLE.replace("rows = 1", "rows = 900").replace("lots = 1", "lots = 900").replace("spaces = 4", "spaces = 90"),

@@ -182,6 +182,22 @@ def test_what_changed_in_a_row_is_shown_first_and_nothing_is_written(folder):
     assert json.loads(json.dumps(changed(folder).summary(), default=str))["changes"]["events"]["edited"]
 
 
+def test_a_row_taken_out_moves_the_others_and_a_row_written_otherwise_is_told_by_its_columns(folder):
+    build(folder)
+    path = folder / "register" / "ledger.csv"
+    lines = LEDGER.replace("1909,Cy Wren", "4 Mar 1909,Cy Wrenn").splitlines()
+    del lines[2]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    found = changed(folder)
+    said = found.words()
+    assert "people [register/ledger.csv:3, as built, Bo Lark]: removed" in said
+    assert "date as written [register/ledger.csv, line 4]: '1909' is now '4 Mar 1909'" in said
+    assert "name as written [register/ledger.csv, line 4]: 'Cy Wren' is now 'Cy Wrenn'" in said
+    assert "people.name [register/ledger.csv:4]: 'Cy Wren' is now 'Cy Wrenn'" in said
+    assert '{"' not in said
+    assert "rights" not in found.changes
+
+
 def test_every_problem_of_all_lists_comes_at_once(folder):
     (folder / "register" / "ledger.csv").write_text("name,date\nAda,1901\n", encoding="utf-8")
     (folder / "register" / "old.csv").write_text("old,new\nC 7,A 5\n", encoding="utf-8")

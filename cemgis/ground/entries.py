@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -623,7 +624,7 @@ class Withheld:
     ----------
     where : str
     person : str or None
-        Id of a row of the register, as `cemgis find` prints it.
+        Id of a row of the register, as `cemgis find` prints it; with a name where the id is a line of a list.
     name : str or None
         Given name and surname, however written; everyone of that name at the place, or anywhere without one.
     place : str or None
@@ -640,6 +641,19 @@ class Withheld:
     place: str | None
     reason: str
     until: str | None = None
+
+    @property
+    def by_line_alone(self) -> bool:
+        """Whether nothing but the line of a list says who: a row put in before it would publish one and hide another.
+
+        Examples
+        --------
+        >>> Withheld("", "register/ledger.csv:12", None, None, "asked").by_line_alone
+        True
+        >>> Withheld("", "register/ledger.csv:no. 12", None, None, "asked").by_line_alone
+        False
+        """
+        return self.person is not None and self.name is None and re.search(r":[0-9]+$", self.person) is not None
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,10 +27,15 @@ def withheld_entry(keys: Keys) -> Withheld | None:
         if not {"person", "name", "place"} & set(keys.raw):
             keys.wrong("name", "missing", "Write a person (id), a name, a place (space or lot), or a name and a place.")
         return None
-    if person is not None and (name is not None or place is not None):
-        keys.wrong("person", "given beside a name or a place", "An id is one row of the register: keep one of the two.")
+    if person is not None and place is not None:
+        keys.wrong("person", "given beside a place", "An id is one row of the register: keep one of the two.")
         return None
-    return None if reason is None else Withheld(keys.path, person, name, place, reason, until)
+    wish = Withheld(keys.path, person, name, place, reason or "", until)
+    if wish.by_line_alone:
+        keys.wrong("person", f"{person!r} is a line of a list, and rows put in before it would make it another person",
+                   "Write the name beside it.")  # fmt: skip
+        return None
+    return None if reason is None else wish
 
 
 def _chosen(keys: Keys) -> Chosen | None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -203,7 +204,7 @@ class RegisterChanges:
         else:
             lines.append("Changed against ground.gpkg (nothing is written until you build):")
             for difference in self.changes.values():
-                lines += [f"  {line}" for line in difference.lines(_MOST)]
+                lines += [f"  {line}" for line in _by_column(difference).lines(_MOST)]
         if self.moved:
             lines.append(f"{self.moved:,} rows stand on another line of their list and say the same.")
         findings = self.register.findings
@@ -230,8 +231,8 @@ def register_changes(ground: str, register: Register, built: Mapping[str, pd.Dat
     if built is None:
         return RegisterChanges(ground, register, built=False)
     before = {name: built[name] if name in built else schema.empty(LAYERS[name]) for name in TABLES}
-    moved = _moved_rows(before, register)
-    before = _followed(before, moved)
+    moved, shifted = _moved_rows(before, register)
+    before = _followed(before, moved, shifted)
     changes = {}
     for name in TABLES:
         difference = edits.diff(before[name], getattr(register, name), LAYERS[name])
@@ -240,8 +241,50 @@ def register_changes(ground: str, register: Register, built: Mapping[str, pd.Dat
     return RegisterChanges(ground, register, built=True, changes=changes, moved=len(moved))
 
 
-def _moved_rows(was: Mapping[str, pd.DataFrame], now: Register) -> dict[str, str]:
-    """Rows that stand on another line of the same list now: old ``source`` to new."""
+def _by_column(difference: edits.Difference) -> edits.Difference:
+    """Tell a row that is written otherwise by the columns of its list, once, however many spaces it is about."""
+    said = {"people": "name", "rights": "holder"}.get(difference.layer.name)
+    if said:
+        named = [
+            tuple(f"{key}, {table[said].get(key, '')}" for key in keys)
+            for keys, table in ((difference.added, difference.after), (difference.removed, difference.before))
+        ]
+        difference = replace(difference, added=named[0], removed=named[1])
+    edited = difference.edited
+    whole = edited["column"] == "as_written"
+    if not whole.any():
+        return difference
+    told: dict[tuple[str, str], dict[str, Any]] = {}
+    for item in edited[whole].to_dict("records"):
+        source = difference.after["source"].get(item["key"], item["key"])
+        was, now = (json.loads(text) if isinstance(text, str) else {} for text in (item["was"], item["now"]))
+        for column in dict.fromkeys([*was, *now]):
+            old, new = was.get(column) or None, now.get(column) or None
+            if old != new:
+                told.setdefault((str(source), column), {
+                    **item, "key": source, "column": f"{column} as written", "was": old, "now": new,
+                })  # fmt: skip
+    rows = pd.DataFrame(list(told.values()), columns=edited.columns, dtype=object)
+    return replace(difference, edited=pd.concat([rows, edited[~whole].astype(object)], ignore_index=True))
+
+
+def _say_row(text: str) -> str:
+    """Return a row as it was written: the columns that say something.
+
+    Examples
+    --------
+    >>> _say_row('{"No.": "3", "Whom": "Ada Pell", "Buried": ""}')
+    'No. 3, Whom Ada Pell'
+    """
+    return ", ".join(f"{name} {value}" for name, value in json.loads(text).items() if value not in (None, ""))
+
+
+def _moved_rows(was: Mapping[str, pd.DataFrame], now: Register) -> tuple[dict[str, str], dict[str, str]]:
+    """Rows that stand on another line of the same list now, old ``source`` to new: as they were, and written otherwise.
+
+    A row that says something else is known by the rows round it: between two that stayed as they were there are as
+    many now as before.
+    """
     tables = [name for name in TABLES if "as_written" in LAYERS[name].names]
     old = pd.concat([was[name][["source", "as_written"]] for name in tables if name in was], ignore_index=True)
     new = pd.concat([getattr(now, name)[["source", "as_written"]] for name in tables], ignore_index=True)
@@ -253,19 +296,41 @@ def _moved_rows(was: Mapping[str, pd.DataFrame], now: Register) -> dict[str, str
         rows = rows.sort_values(["file", "line"], kind="stable")
         pieces.append(rows.assign(turn=rows.groupby(["file", "as_written"]).cumcount()))
     both = pieces[0].merge(pieces[1], on=["file", "as_written", "turn"], suffixes=("", "_new"))
+    shifted: dict[str, str] = {}
+    rest = [
+        piece[~piece["source"].isin(both[name])] for piece, name in zip(pieces, ("source", "source_new"), strict=True)
+    ]
+    for file in sorted(set(rest[0]["file"]) & set(rest[1]["file"])):
+        known = both[both["file"] == file]
+        gaps: list[dict[int, list[str]]] = [{}, {}]
+        for k, column in enumerate(("line", "line_new")):
+            kept = known.sort_values(column, kind="stable")
+            own = rest[k][rest[k]["file"] == file]
+            before = np.searchsorted(kept[column].to_numpy(), own["line"].to_numpy())
+            for source, at in zip(own["source"], before, strict=True):
+                # The row before it, by where it stands now.
+                gaps[k].setdefault(int(kept["line_new"].iloc[at - 1]) if at else -1, []).append(source)
+        for place, sources in gaps[0].items():
+            if len(sources) == len(gaps[1].get(place, ())):
+                shifted.update({old: new for old, new in zip(sources, gaps[1][place], strict=True) if old != new})
     both = both[both["source"] != both["source_new"]]
-    return dict(zip(both["source"], both["source_new"], strict=True))
+    return dict(zip(both["source"], both["source_new"], strict=True)), shifted
 
 
-def _followed(was: Mapping[str, pd.DataFrame], moved: Mapping[str, str]) -> dict[str, pd.DataFrame]:
-    """Give rows that moved to another line the id they have there."""
-    if not moved:
+def _followed(
+    was: Mapping[str, pd.DataFrame], moved: Mapping[str, str], shifted: Mapping[str, str]
+) -> dict[str, pd.DataFrame]:
+    """Give rows that stand on another line the id they have there; one whose line another has now, an id of its own."""
+    to = {**moved, **shifted}
+    if not to:
         return dict(was)
 
     def row_id(source: str) -> str:
         return source.replace(", line ", ":")
 
-    ids = {row_id(old): row_id(new) for old, new in moved.items()}
+    taken = set(to.values())
+    ids = {row_id(source): f"{row_id(source)}, as built" for source in taken if source not in to}
+    ids |= {row_id(old): row_id(new) for old, new in to.items()}
     result = {}
     for name, table in was.items():
         if name not in TABLES:
@@ -273,16 +338,16 @@ def _followed(was: Mapping[str, pd.DataFrame], moved: Mapping[str, str]) -> dict
         table = table.copy()
         for column in ("person_id", "other_id", "event_id", "memory_id", "inscription_id"):
             if column in table:
-                table[column] = table[column].replace(ids)
+                table[column] = table[column].map(lambda value: ids.get(value, value), na_action="ignore")
         if name == "rights":
             head = table["source"].map(row_id)
             tail = [text[len(start) :] for text, start in zip(table["right_id"], head, strict=True)]
             own = np.array([text.startswith(start) for text, start in zip(table["right_id"], head, strict=True)])
-            table["right_id"] = table["right_id"].mask(own, head.replace(ids) + tail)
+            table["right_id"] = table["right_id"].mask(own, head.map(lambda value: ids.get(value, value)) + tail)
         if name == "kin":
             other = table["other_id"].where(table["by"] == "suggested", table["other_name"])
             table["kin_id"] = table["person_id"] + ", " + table["relation"] + " " + other
-        table["source"] = table["source"].replace(dict(moved))
+        table["source"] = table["source"].map(lambda value: to.get(value, value), na_action="ignore")
         result[name] = table
     return result
 
@@ -445,7 +510,8 @@ def _entry(layer: str, key: str, row: pd.Series) -> dict[str, Any]:
     when = next((str(row[name]) for name in _WHEN if name in row and not pd.isna(row[name])), None)
     dated = {column.name for column in LAYERS[layer].columns if column.type == "date"}
     said = "; ".join(
-        f"{name} {say_date(row[name]) if name in dated else row[name]}"
+        f"as written: {_say_row(row[name])}" if name == "as_written"
+        else f"{name} {say_date(row[name]) if name in dated else row[name]}"
         for name in _TOLD[layer] if name in row and not pd.isna(row[name])
     )  # fmt: skip
     source = row["source"] if "source" in row and not pd.isna(row["source"]) else None
