@@ -6,8 +6,8 @@ plat are laid on that by a similarity, and it is counted how many of them agree.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import islice, pairwise
 from typing import Any
 
@@ -16,7 +16,8 @@ import numpy.typing as npt
 
 from cemgis.errors import InputError
 from cemgis.fit.robust import candidate_states
-from cemgis.ground import CORNERS, Ground, Rows, Section, Size
+from cemgis.ground import CORNERS, Break, Ground, Rows, Section, Size
+from cemgis.places import label_key
 from cemgis.plat import Plat, make_plat, match_label
 from cemgis.units import FOOT, Unit, say_length
 
@@ -26,13 +27,22 @@ Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 _OPPOSITE = {"north": "south", "south": "north", "east": "west", "west": "east"}
-_NUMBERINGS = ("run on", "back and forth")
+_NUMBERINGS = ("run on", "back and forth", "restart")
+_WAY = {"north": (0.0, 1.0), "south": (0.0, -1.0), "east": (1.0, 0.0), "west": (-1.0, 0.0)}
+_UNITS = (
+    ("metres, not feet", 1.0 / FOOT.metres), ("feet, not metres", FOOT.metres), ("yards, not feet", 3.0),
+    ("links, not feet", 0.66), ("feet, not links", 1.0 / 0.66), ("rods, not feet", 16.5),
+)  # fmt: skip
+"""What lengths are meant in and written in, and what they are to be multiplied with; by the definitions of the units.
+US survey feet differ from feet by 2 in a million: no plat is long enough to show that."""
+_SAME = 1.0
+"""Spaces no farther apart than this, in the ground's unit, are in the same place. Assumption, no source."""
 _NEAR = 0.25
 """A marker agrees when it lies within this share of the short side of a lot. Assumption, no source."""
 _LEAST, _SHARE, _BETTER = 4, 0.75, 2
 """A change explains a section when so many of its markers, such a share of them, and so many more than now agree.
 Assumption, no source; a similarity goes through any two markers."""
-_SHIFTS = 3
+_SHIFTS, _LEAST_ROWS = 3, 3
 _MOST_NUMBERS = 60
 
 
@@ -56,12 +66,33 @@ class Agreement:
     miss: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Otherwise:
-    """One change of what is written, and how the markers agree with it."""
+    """One change of what is written, how the markers agree with it, and where spaces would lie then.
+
+    Parameters
+    ----------
+    said : str
+        What stands after "if".
+    agreement : Agreement
+    spaces : sequence of str
+    grid_xy : (n, 2) array
+        Middles of those spaces.
+    """
 
     said: str
     agreement: Agreement
+    spaces: Sequence[str] = ()
+    grid_xy: Floats = field(default_factory=lambda: np.empty((0, 2)))
+
+
+@dataclass(frozen=True)
+class _Laid:
+    """A similarity: grid is ``(plat - middle) @ linear.T + at``."""
+
+    linear: Floats
+    middle: Floats
+    at: Floats
 
 
 def agreement(plat_xy: Floats, grid_xy: Floats, own: Flags, near: float, scale_off: float) -> Agreement:
@@ -84,7 +115,14 @@ def agreement(plat_xy: Floats, grid_xy: Floats, own: Flags, near: float, scale_o
     >>> agreement(plat, found, np.ones(4, dtype=bool), 1.0, 0.03)
     Agreement(own=3, others=0, of=4, miss=0.0)
     """
-    none = Agreement(0, 0, int(own.sum()), float("inf"))
+    return _laid(plat_xy, grid_xy, own, near, scale_off)[0]
+
+
+def _laid(
+    plat_xy: Floats, grid_xy: Floats, own: Flags, near: float, scale_off: float
+) -> tuple[Agreement, _Laid | None]:  # fmt: skip
+    """Return `agreement` and the similarity it is by."""
+    none = Agreement(0, 0, int(own.sum()), float("inf")), None
     if len(plat_xy) < 2:
         return none
     middle = plat_xy.mean(axis=0)
@@ -105,10 +143,11 @@ def agreement(plat_xy: Floats, grid_xy: Floats, own: Flags, near: float, scale_o
             continue
         rank = int(good.sum()), -float(np.sqrt(square[good].mean()))
         if best is None or rank > best:
-            best, kept = rank, good
+            best, kept, laid = rank, good, _Laid(linear, middle, origin + offset)
     if best is None:
         return none
-    return Agreement(int((kept & own).sum()), int((kept & ~own).sum()), int(own.sum()), round(-best[1], 6))
+    many = Agreement(int((kept & own).sum()), int((kept & ~own).sum()), int(own.sum()), round(-best[1], 6))
+    return many, laid
 
 
 def _similarity(u: Floats, w: Floats) -> tuple[Floats, Floats]:
@@ -124,7 +163,7 @@ def other_ways(
     ground: Ground, plat: Plat, section: str, labels: Sequence[tuple[str, str | None]], grid_xy: Floats,
     site: npt.NDArray[np.int64],
 ) -> tuple[Agreement, list[Otherwise]]:  # fmt: skip
-    """Look for single changes of a section's rows with which its markers agree.
+    """Look for single changes of what is written of a section with which its markers agree.
 
     Parameters
     ----------
@@ -132,7 +171,6 @@ def other_ways(
     plat : Plat
         As it is written.
     section : str
-        One whose lots are laid out in rows.
     labels : sequence of (str, str or None)
         Of the markers found: the label as read, and the section it was read in if that is known.
     grid_xy : (n, 2) array
@@ -143,19 +181,23 @@ def other_ways(
     -------
     now : Agreement
     ways : list of Otherwise
-        Those that explain the section, best first; those with which the same markers agree stand side by side.
+        Those with which most markers agree, the least miss first; none that puts all spaces where another does.
     """
     entry = ground.section(section)
     sites = plat.sites
+    key = f"{label_key(section)}-"
     of_site = np.where(site >= 0, sites["section"].to_numpy(dtype=object)[site], None)
-    told = [section in (own, named) for own, (_, named) in zip(of_site, labels, strict=True)]
-    mine = np.array(told, dtype=bool)
+    # a label no lot has is of the section it says, or of that of its file
+    mine = np.array([
+        own == section if here >= 0 else section == str(named) or label_key(label).startswith(key)
+        for own, here, (label, named) in zip(of_site, site, labels, strict=True)
+    ], dtype=bool)  # fmt: skip
     others = (site >= 0) & (sites["plat"] == entry.plat).to_numpy(dtype=bool)[site] & ~mine
     fixed = sites[["plat_x", "plat_y"]].to_numpy(dtype=float)
-    near = _NEAR * float(plat.lots.loc[plat.lots["section"] == section, "short_side"].min())
+    near = _NEAR * float(sites.loc[sites["section"] == section, "short_side"].min())
     off = float(ground.rules["fit.scale_off"])
 
-    def judge(made: Plat) -> Agreement:
+    def judge(made: Plat) -> tuple[Agreement, _Laid | None]:
         found = [match_label(label, section, made).site if own else None
                  for (label, _), own in zip(labels, mine, strict=True)]  # fmt: skip
         at = np.array([-1 if one is None else one for one in found], dtype=np.int64)
@@ -164,21 +206,44 @@ def other_ways(
         places = np.vstack([there[at[known]], fixed[site[others]]])
         grid = np.vstack([grid_xy[known], grid_xy[others]])
         own = np.arange(len(places)) < known.sum()
-        return agreement(places, grid, own, near, off)
+        many, laid = _laid(places, grid, own, near, off)
+        return replace(many, of=int(mine.sum())), laid
 
-    now = judge(_alone(ground, entry))
-    numbers = _numbers_found(labels, mine)
-    ways = []
-    for said, changed in _changes(entry, numbers):
-        try:
-            found = judge(_alone(ground, changed))
-        except InputError:
-            continue  # it cannot be written so: a number twice, a lot beyond its row
-        enough = found.own >= max(_LEAST, _SHARE * max(found.of, now.of)) and found.own >= now.own + _BETTER
-        if enough and found.others >= now.others - 1:
-            ways.append(Otherwise(said, found))
-    ways.sort(key=lambda way: (-way.agreement.own, way.agreement.miss))
-    return now, [way for way in ways if way.agreement.own == ways[0].agreement.own]
+    written = _own(plat, section)
+    now, _ = judge(written)
+    ways: list[Otherwise] = []
+    for said, made in _drawn_otherwise(ground, written, entry, _numbers_found(labels, mine)):
+        found, laid = judge(made)
+        enough = found.own >= max(_LEAST, _SHARE * found.of) and found.others >= now.others - 1
+        if laid is not None and enough and found.own + found.others >= now.own + now.others + _BETTER:
+            middles = np.asarray(made.centre_weights @ made.corners_plat_xy)
+            own = (made.spaces["section"] == section).to_numpy(dtype=bool)
+            grid = (middles[own] - laid.middle) @ laid.linear.T + laid.at
+            ways.append(Otherwise(said, found, made.spaces["space_id"].astype(str)[own].tolist(), grid))
+    ways.sort(key=lambda way: (-way.agreement.own - way.agreement.others, way.agreement.miss))
+    kept: list[Otherwise] = []
+    for way in ways:
+        if way.agreement.own + way.agreement.others < ways[0].agreement.own + ways[0].agreement.others:
+            break
+        same = [row for row, other in enumerate(kept) if _farthest(way, other)[1] <= _SAME]
+        if not same:
+            kept.append(way)
+        elif entry.lots is not None:  # a list turned has other compass words: which end spaces are counted from
+            kept[same[0]] = replace(kept[same[0]], said=f"{kept[same[0]].said} or {way.said}")
+    return now, kept
+
+
+def _farthest(one: Otherwise, other: Otherwise) -> tuple[str, float]:
+    """Space that two ways put farthest apart, and how far; infinite when they name spaces otherwise."""
+    place = {name: row for row, name in enumerate(other.spaces)}
+    both = [(row, place[name]) for row, name in enumerate(one.spaces) if name in place]
+    if not both:
+        return "", float("inf")
+    rows = np.array(both)
+    gap = np.hypot(*(one.grid_xy[rows[:, 0]] - other.grid_xy[rows[:, 1]]).T)
+    worst = int(gap.argmax())
+    same = len(both) == len(one.spaces) == len(other.spaces)
+    return one.spaces[rows[worst, 0]], float(gap[worst]) if same or gap[worst] > _SAME else float("inf")
 
 
 def say_ways(now: Agreement, ways: Sequence[Otherwise], unit: Unit) -> str:
@@ -191,22 +256,73 @@ def say_ways(now: Agreement, ways: Sequence[Otherwise], unit: Unit) -> str:
     >>> say_ways(now, [Otherwise('numbering were "back and forth"', Agreement(13, 0, 13, 0.1))], FOOT)
     'as it is written 5 of 13 agree; 13 of 13 would, within 0.10 ft, if numbering were "back and forth"'
     >>> say_ways(now, [], FOOT)
-    'no single change of its rows explains it'
+    'no single change of what is written of it explains that'
     """
     if not ways:
-        return "no single change of its rows explains it"
+        return "no single change of what is written of it explains that"
     best = ways[0].agreement
     said = [way.said for way in ways[:3]] + ([f"{len(ways) - 3} other things were changed"] if len(ways) > 3 else [])
-    return (
-        f"as it is written {now.own} of {now.of} agree; {best.own} of {best.of} would, within "
+    total = f" and {best.others} of the plat's other sections" if best.others > now.others + 1 else ""
+    text = (
+        f"as it is written {now.own} of {now.of} agree; {best.own} of {best.of}{total} would, within "
         f"{say_length(best.miss, unit)}, if {', or if '.join(said)}"
     )
+    if len(ways) > 1:
+        space, far = _farthest(ways[0], ways[1])
+        if np.isfinite(far):
+            text += f"; look where {space} lies, they put it {say_length(far, unit, 0)} apart"
+    return text
 
 
-def _alone(ground: Ground, entry: Section) -> Plat:
-    """Return the plat of one section, without what has no place on it."""
-    alone = replace(entry, exceptions=(), niches=(), outline=None, seen=None)
-    return make_plat(replace(ground, sections=(alone,)), {})
+def _own(plat: Plat, section: str) -> Plat:
+    """Return the plat with the markers of one section alone."""
+    here = (plat.sites["section"] == section).to_numpy(dtype=bool)
+    return replace(plat, sites=plat.sites[here].reset_index(drop=True))
+
+
+def _drawn_otherwise(
+    ground: Ground, written: Plat, entry: Section, numbers: Sequence[int]
+) -> Iterator[tuple[str, Plat]]:  # fmt: skip
+    """Yield the plat with each single change of a section, and what it says after "if"."""
+    if entry.lots is not None:
+        yield from _listed_otherwise(written, entry)
+        return
+    for said, changed in _changes(entry, numbers):
+        alone = replace(changed, exceptions=(), niches=(), outline=None, seen=None)
+        try:
+            yield said, make_plat(replace(ground, sections=(alone,)), {})
+        except InputError:
+            continue  # it cannot be written so: a number twice, a lot beyond its row
+
+
+def _listed_otherwise(written: Plat, entry: Section) -> Iterator[tuple[str, Plat]]:
+    """Yield the plat of a section whose lots stand in a list with that list's coordinates taken otherwise."""
+
+    def taken(change: Callable[[Floats], Floats]) -> Plat:
+        corners, sites = (change(table[["plat_x", "plat_y"]].to_numpy(dtype=float))
+                          for table in (written.corners, written.sites))  # fmt: skip
+        return replace(
+            written, corners=written.corners.assign(plat_x=corners[:, 0], plat_y=corners[:, 1]),
+            sites=written.sites.assign(plat_x=sites[:, 0], plat_y=sites[:, 1]),
+        )  # fmt: skip
+
+    yield "x and y were exchanged", taken(lambda xy: xy[:, ::-1])
+    yield "x were counted the other way", taken(lambda xy: xy * [-1.0, 1.0])
+    yield "y were counted the other way", taken(lambda xy: xy * [1.0, -1.0])
+    for said, times in _UNITS:
+        yield f"its lengths were {said}", taken(lambda xy, times=times: times * xy)  # type: ignore[misc]
+    rings, starts = written.lot_rings
+    row = {str(lot): number for number, lot in enumerate(written.lots["lot_id"])}
+    xy = written.corners_plat_xy
+    inset = np.abs(written.sites[["inset_x", "inset_y"]].to_numpy(dtype=float))
+    for corner in CORNERS if entry.markers else ():
+        way = np.array([1.0 if corner.endswith("east") else -1.0, 1.0 if corner.startswith("north") else -1.0])
+        at = written.sites[["plat_x", "plat_y"]].to_numpy(dtype=float).copy()
+        for number, lot in enumerate(written.sites["lot_id"].astype(str)):
+            if lot in row:
+                ring = rings[starts[row[lot]] : starts[row[lot] + 1]]
+                at[number] = xy[ring[int((xy[ring] @ way).argmax())]] - way * inset[number]
+        yield f'markers were "{corner}"', replace(written, sites=written.sites.assign(plat_x=at[:, 0], plat_y=at[:, 1]))
 
 
 def _numbers_found(labels: Sequence[tuple[str, str | None]], mine: Flags) -> list[int]:
@@ -230,7 +346,7 @@ def _changes(entry: Section, numbers: Sequence[int]) -> Iterator[tuple[str, Sect
         if entry.markers and corner != entry.markers:
             yield f'markers were "{corner}"', replace(entry, markers=corner)
     for numbering in _NUMBERINGS:
-        if any(block.numbering not in (numbering, "restart") for block in rows):
+        if any(block.numbering != numbering for block in rows):
             yield all_rows(f'numbering were "{numbering}"', numbering=numbering)
     if len({block.run for block in rows}) == 1:
         run = _OPPOSITE[rows[0].run]
@@ -238,16 +354,28 @@ def _changes(entry: Section, numbers: Sequence[int]) -> Iterator[tuple[str, Sect
     if len({block.step for block in rows}) == 1 and sum(block.rows for block in rows) > 1:
         step = _OPPOSITE[rows[0].step]
         yield all_rows(f'step were "{step}"', step=step)
+    for said, turned in (
+        ("rows were begun at their other ends", _run_back),
+        ("its last row were its first", _step_back),
+    ):
+        yield said, replace(entry, rows=tuple(turned(block) for block in rows))
+    if any(block.singles for block in rows):
+        other = "spaces" if rows[0].markers_at == "row ends" else "row ends"
+        yield all_rows(f'markers_at were "{other}"', markers_at=other)
     if all(len({*block.frontage}) == 1 and len({*block.depth}) == 1 for block in rows):
         yield (
             "frontage and depth were exchanged",
             replace(entry, rows=tuple(_exchanged(block) for block in rows)),
         )
-    for times, said in ((1.0 / FOOT.metres, "metres, not feet"), (FOOT.metres, "feet, not metres")):
+    for said, times in _UNITS:
         for name in ("its lengths", "frontage", "depth"):
             longer = tuple(_scaled(block, times, name) for block in rows)
             yield f"{name} were {said}", replace(entry, rows=longer)
+    before = 0
     for at, block in enumerate(rows):
+        for said, parts in _one_row_back(block, before):
+            yield said, replace(entry, rows=(*rows[:at], *parts, *rows[at + 1 :]))
+        before += block.rows
         where = f" in block {at + 1}" if len(rows) > 1 else ""
         for said, made in _block_changes(block, numbers):
             yield said + where, replace(entry, rows=(*rows[:at], made, *rows[at + 1 :]))
@@ -272,6 +400,54 @@ def _block_changes(block: Rows, numbers: Sequence[int]) -> Iterator[tuple[str, R
 def _as_many(block: Rows, places: int) -> tuple[float, ...]:
     frontage = block.frontage
     return (*frontage, *([frontage[-1]] * max(0, places - len(frontage))))[:places]
+
+
+def _run_back(block: Rows) -> Rows:
+    """Begin each row of the same land at its other end."""
+    longest = max(block.lots)
+    far = sum(block.frontage[:longest]) + sum(one.width for one in block.breaks)
+    breaks = tuple(Break(longest - one.after, one.width) for one in reversed(block.breaks))
+    return replace(
+        block, at=_along(block, block.run, far), run=_OPPOSITE[block.run], frontage=block.frontage[longest - 1 :: -1],
+        breaks=breaks,
+    )  # fmt: skip
+
+
+def _one_row_back(block: Rows, before: int) -> Iterator[tuple[str, tuple[Rows, ...]]]:
+    """Write a block as three: one row of it is begun at its other end; only where numbers simply run on or restart."""
+    odd = block.skip or block.empty or block.blank or block.extra or block.sizes or block.numbering == "back and forth"
+    if odd or block.rows < _LEAST_ROWS or (before and block.first is None and block.numbering == "run on"):
+        return
+    names = block.row_names or tuple(str(before + row + 1) for row in range(block.rows))
+    begins = 1 if block.first is None else block.first
+
+    def part(low: int, high: int) -> Rows:
+        far = sum(block.depth[:low]) + sum(block.between_rows[:low])
+        first = begins + (sum(block.lots[:low]) if block.numbering == "run on" else 0)
+        longest = max(block.lots[low:high])
+        return replace(
+            block, at=_along(block, block.step, far), rows=high - low, row_names=names[low:high],
+            lots=block.lots[low:high], frontage=block.frontage[:longest], depth=block.depth[low:high],
+            between_rows=block.between_rows[low : high - 1], first=first,
+        )  # fmt: skip
+
+    for row in range(block.rows):
+        ends = [(low, high) for low, high in ((0, row), (row, row + 1), (row + 1, block.rows)) if low < high]
+        parts = tuple(part(low, high) if low != row else _run_back(part(low, high)) for low, high in ends)
+        yield f"row {names[row]} alone were begun at its other end", parts
+
+
+def _step_back(block: Rows) -> Rows:
+    """Begin the same land with its last row."""
+    return replace(
+        block, at=_along(block, block.step, sum(block.depth) + sum(block.between_rows)), step=_OPPOSITE[block.step],
+        depth=block.depth[::-1], between_rows=block.between_rows[::-1],
+    )  # fmt: skip
+
+
+def _along(block: Rows, way: str, far: float) -> tuple[float, float]:
+    (x, y), (dx, dy) = block.at, _WAY[way]
+    return x + far * dx, y + far * dy
 
 
 def _exchanged(block: Rows) -> Rows:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -340,7 +340,7 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
                 ground, entry.name, sites, site[rows], at[rows], cov[rows], markers, rows, missing, local=entry.local
             )
         except InputError as error:
-            why = _written_wrongly(ground, plat, entry.name, markers, site, at)
+            why = _written_wrongly(ground, plat, entry.name, markers, site)
             error = InputError(*(replace(one, what=f"{one.what}{why}") for one in error.problems))
             problems.take(error)
             sections = ", ".join(
@@ -351,7 +351,11 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
             what = f"{reason}; section {sections} is not built"
             findings.append(find("plat without fit", entry.name, what, todo=todo))
             continue
-        findings += _fit_findings(ground, entry.name, fits[entry.name])
+        findings += [
+            replace(item, reason=f"{item.reason}{_written_wrongly(ground, plat, entry.name, markers, site)}")
+            if item.kind in ("scale implausible", "fit loose") else item
+            for item in _fit_findings(ground, entry.name, fits[entry.name])
+        ]  # fmt: skip
         row_in_fit[rows] = np.arange(len(rows))
     if not fits:
         _tell_strange(markers, site, sites, problems)
@@ -698,16 +702,23 @@ def _judge(
 
 
 def _written_wrongly(
-    ground: Ground, plat: Plat, name: str, markers: gpd.GeoDataFrame, site: npt.NDArray[np.int64], at: Floats
-) -> str:
-    """Say what else may be written of the sections of a plat that cannot be fitted, if a change explains it."""
-    there = np.isfinite(at).all(axis=1)
-    said = ""
-    for section in (one for one in ground.sections if one.plat == name and one.rows and one.lots is None):
-        now, ways = other_ways(ground, plat, section.name, _labels(markers[there]), at[there], site[there])
+    ground: Ground, plat: Plat, name: str, markers: gpd.GeoDataFrame, site: npt.NDArray[np.int64],
+    first: Sequence[str] = (),
+) -> str:  # fmt: skip
+    """Say what else may be written of a section of a plat, if a change explains its markers; some are tried first."""
+    there = (~markers.geometry.isna()).to_numpy(dtype=bool)
+    labels, at = _labels(markers[there]), _points(markers)[there]
+    on_it = [one.name for one in ground.sections if one.plat == name and (plat.sites["section"] == one.name).any()]
+    told: list[tuple[int, str]] = []
+    for section in sorted(on_it, key=lambda one: one not in first):
+        now, ways = other_ways(ground, plat, section, labels, at, site[there])
         if ways:
-            said += f"; section {section.name}: {say_ways(now, ways, ground.unit)}"
-    return said
+            many = ways[0].agreement.own + ways[0].agreement.others
+            told.append((many, f"; section {section}: {say_ways(now, ways, ground.unit)}"))
+            if section in first:
+                break
+    most = max((many for many, _ in told), default=0)
+    return "".join(words for many, words in told if many == most)
 
 
 def _contradicted(
@@ -715,15 +726,18 @@ def _contradicted(
     against: npt.NDArray[np.bool_],
 ) -> list[Finding]:  # fmt: skip
     """Rows and sections in which so many markers stand against the plat that it may be written wrongly itself."""
-    there = (~markers.geometry.isna()).to_numpy(dtype=bool)
-    labels, at = _labels(markers[there]), _points(markers)[there]
     sites = plat.sites.iloc[site[found]]
-    row_of = plat.lots.set_index("lot_id")["row"].astype(object)
     table = pd.DataFrame({
         "section": sites["section"].to_numpy(dtype=object), "against": against[found],
-        "row": sites["lot_id"].map(row_of).to_numpy(dtype=object), "label": sites["label"].to_numpy(dtype=object),
+        "row": sites["row"].to_numpy(dtype=object), "label": sites["label"].to_numpy(dtype=object),
     })  # fmt: skip
-    findings = []
+    begins = [(f"{label_key(name)}-", name) for name in pd.unique(plat.sites["section"])]
+    strange = markers[(~markers.geometry.isna()).to_numpy(dtype=bool) & (site < 0)]
+    lost = pd.Series([
+        next((name for start, name in begins if name == _or_none(given) or label_key(label).startswith(start)), None)
+        for label, given in _labels(strange)
+    ], dtype=object).value_counts()  # fmt: skip
+    reasons: dict[str, str] = {}
     for name, part in table.groupby("section", sort=True):
         said = []
         for row, few in part.groupby("row", sort=True):
@@ -731,14 +745,26 @@ def _contradicted(
                 said.append(f"{few['against'].sum()} of {len(few)} in row {row}")
         if part["against"].sum() >= _MANY and part["against"].mean() > _SECTION_SHARE:
             said.insert(0, f"{part['against'].sum()} of {len(part)} in the section")
+        nowhere = int(lost.get(name, 0))
+        many = len(part) + nowhere
         if said:
             wrong = part.loc[part["against"], "label"].astype(str).tolist()
             more = f" and {len(wrong) - 6} more" if len(wrong) > 6 else ""
-            reason = f"{', '.join(said)} of the markers found lie where other lots belong: {', '.join(wrong[:6])}{more}"
-            if ground.section(str(name)).lots is None:
-                now, ways = other_ways(ground, plat, str(name), labels, at, site[there])
-                reason += f"; {say_ways(now, ways, ground.unit)}"
-            findings.append(find("plat contradicted", str(name), reason, section=str(name)))
+            reasons[str(name)] = (
+                f"{', '.join(said)} of the markers found lie where other lots belong: {', '.join(wrong[:6])}{more}"
+            )
+        elif nowhere >= _MANY and nowhere > _SECTION_SHARE * many:
+            reasons[str(name)] = f"{nowhere} of the {many} markers found in the section bear numbers that no lot has"
+    findings = []
+    plat_of = {one.name: str(one.plat) for one in ground.sections}
+    causes: dict[str, str] = {}
+    for name, reason in reasons.items():
+        on = plat_of[name]
+        if on not in causes:
+            doubted = [one for one in reasons if plat_of[one] == on]
+            causes[on] = _written_wrongly(ground, plat, on, markers, site, doubted)
+        why = causes[on] or "; no single change of what is written of it explains that"
+        findings.append(find("plat contradicted", name, f"{reason}{why}", section=name))
     return findings
 
 
