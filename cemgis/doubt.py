@@ -10,10 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 from scipy.spatial import cKDTree
 
-from cemgis.adjust import inverse_blocks, quadratics, table_covariances
+from cemgis.adjust import chi2_limit, inverse_blocks, quadratics, table_covariances
 from cemgis.units import Unit, say_length
 
 __all__ = ["explain", "label_edits"]
@@ -223,7 +222,7 @@ def explain(
     place, place_cov = aside[["e", "n"]].to_numpy(dtype=float), table_covariances(aside)
     span = np.ptp(np.vstack([known.xy, place]), axis=0)
     anywhere = 1.0 / max(float(span[0] * span[1]), (10.0 * moved_sigma) ** 2)
-    limit = float(stats.chi2.isf(alpha, 2))
+    limit = float(chi2_limit(alpha, 2))
     beside: Mapping[tuple[str, str], Ints] = {}
     corner_xy, corner_cov, corner_word = np.zeros((0, 2)), np.zeros((0, 2, 2)), np.array([], dtype=object)
     if corners is not None and len(corners):

@@ -24,7 +24,8 @@ from cemgis.ground import Container, Equipment
 from cemgis.places import label_key
 from cemgis.route import Way
 from cemgis.ties import Anchors, Offsets, TieNumbers, Ties, dig_corners, lot_offsets, plan_ties, shared_dof
-from cemgis.units import Unit, compass_word, feet_and_inches, say_length
+from cemgis.units import Unit, compass_word
+from cemgis.units import say_taped as say
 
 __all__ = [
     "SOILS",
@@ -537,18 +538,6 @@ class Plan:
 
 
 # ---- the pieces -----------------------------------------------------------------------------------------------------
-
-
-def say(length: float, unit: Unit) -> str:
-    """Say a length as a crew does: feet and inches to 1/2 in, or metres.
-
-    Examples
-    --------
-    >>> from cemgis.units import FOOT, METRE
-    >>> say(4.5, FOOT), say(1.372, METRE)
-    ('4 ft 6 in', '1.37 m')
-    """
-    return feet_and_inches(length) if unit.is_foot else say_length(length, unit)
 
 
 def out_of_date(order: Order, day: str) -> str:

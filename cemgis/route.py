@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import networkx as nx
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -220,6 +219,8 @@ def _visible_way(start: Any, goal: Any, blocked: Any, step: float, within: float
     count = len(nodes)
     a, b = np.triu_indices(count, 1)
     seen = _clear(shapely.linestrings(np.stack([nodes[a], nodes[b]], axis=1)), blocked)
+    import networkx as nx  # here: few ways are searched for, and it takes an eighth of a second to fetch
+
     graph = nx.Graph()
     graph.add_nodes_from(range(count + 2))
     long = np.hypot(*(nodes[a] - nodes[b]).T)

@@ -8,11 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from cemgis.adjust import inverse_blocks, table_covariances
+from cemgis.adjust import chi2_chance, chi2_limit, inverse_blocks, table_covariances
 from cemgis.fit import MODELS, Fit, Mixture
 from cemgis.signal import Covariance, Prior, learn, spread_rows
 from cemgis.units import Unit, say_length
@@ -43,7 +42,7 @@ def _own_mode(miss: Floats, noise: Floats, sigma: float) -> Flags:
         return float(np.log(likelihood(shift) + mixture.bad(((miss - shift) ** 2).sum(axis=1))).sum())
 
     shift, best = starts[0], score(starts[0])
-    least = best + float(stats.chi2.isf(1e-3, 2)) / 2.0  # of two parameters more
+    least = best + float(chi2_limit(1e-3, 2)) / 2.0  # of two parameters more
     order = np.argsort([-score(start) for start in starts[:_STARTS]], kind="stable")[:3]
     for number in order:
         at = starts[number]
@@ -306,11 +305,11 @@ def file_shifts(
     if not files:
         return pd.DataFrame(columns=columns, index=pd.Index([], name="file"))
     found = _solve_shifts(fits, known, control, files, expected or {})
-    critical = float(stats.chi2.isf(alpha, 2))
+    critical = float(chi2_limit(alpha, 2))
 
     def differs(shift: Floats, cov: Floats) -> tuple[bool, float]:
         statistic = float(shift @ np.linalg.pinv(cov, rcond=1e-12, hermitian=True) @ shift)
-        return bool(statistic > critical and np.hypot(*shift) >= least), float(stats.chi2.sf(statistic, 2))
+        return bool(statistic > critical and np.hypot(*shift) >= least), float(chi2_chance(statistic, 2))
 
     rows: dict[str, list[object]] = {}
     for part in np.unique(found.bound):

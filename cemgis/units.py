@@ -21,6 +21,7 @@ __all__ = [
     "parse_length",
     "say_azimuth",
     "say_length",
+    "say_taped",
     "unit_of_factor",
 ]
 
@@ -181,6 +182,17 @@ def say_length(value: float, unit: Unit, digits: int = 2) -> str:
     '0.20 ft'
     """
     return f"{value:.{digits}f} {unit.suffix}" if math.isfinite(value) else "unknown"
+
+
+def say_taped(length: float, unit: Unit) -> str:
+    """Say a length as a crew does: feet and inches to 1/2 in, or metres.
+
+    Examples
+    --------
+    >>> say_taped(4.5, FOOT), say_taped(1.372, METRE)
+    ('4 ft 6 in', '1.37 m')
+    """
+    return feet_and_inches(length) if unit.is_foot else say_length(length, unit)
 
 
 _COMPASS = (

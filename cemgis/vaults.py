@@ -11,9 +11,8 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
-from cemgis.adjust import adjust, w_critical
+from cemgis.adjust import adjust, chi2_chance, chi2_limit, w_critical
 from cemgis.errors import Gather, InputError
 from cemgis.geometry import least_gap, long_axis
 from cemgis.units import Unit, say_length
@@ -329,7 +328,7 @@ def fit_rectangle(
         turn %= 180.0
     elif heads is not None and not hits.told and abs((turn - heads + 180.0) % 360.0 - 180.0) > 90.0:
         turn += 180.0
-    chance = float(stats.chi2.sf(adjusted.vtpv, dof)) if dof else float("nan")
+    chance = float(chi2_chance(adjusted.vtpv, dof)) if dof else float("nan")
     return Rectangle(final[0, :2] + shift, turn % 360.0, width, length, cov3, residuals, w, dof, chance)
 
 
@@ -511,7 +510,7 @@ def _contradiction(hits: _Hits, miss: Floats, heads: float | None, alpha: float,
         found, squares = _places(rest, heads)
         best = found[int(squares.argmin())]
         dof = int((rest.kind == "edge").sum() + 2 * (rest.kind == "corner").sum()) - 3
-        if squares.min() <= stats.chi2.isf(alpha, dof):
+        if squares.min() <= chi2_limit(alpha, dof):
             off = hits.take([row]).model(best[None], top=False)[0][0]
             culprits.append(
                 (float(squares.min()), row, float(np.hypot(*np.resize(off, 2)) if len(off) > 1 else abs(off[0])))

@@ -275,3 +275,10 @@ def test_a_search_does_not_import_what_draws() -> None:
     asked = "from cemgis import pipeline; import sys; pipeline.load_finder; print('matplotlib' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
+
+
+def test_a_build_without_maps_imports_nothing_that_draws() -> None:
+    heavy = ("matplotlib", "folium", "rasterio", "networkx", "openpyxl", "scipy.stats")
+    asked = "import sys, cemgis.pipeline.products; print([name for name in sys.argv[1:] if name in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", asked, *heavy], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

@@ -20,7 +20,7 @@ from cemgis.files.scans import Scan
 from cemgis.files.vector import Features
 from cemgis.ground import parse_ground
 from cemgis.invent import parcel as invent_parcel
-from cemgis.pipeline import boarding, expanding, products, scanning, seeking
+from cemgis.pipeline import boarding, expanding, picturing, products, scanning, seeking
 from cemgis.pipeline.boarding import foresee
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.evidence import gather_evidence, read_ground
@@ -171,7 +171,7 @@ def test_a_picture_without_a_code(run):
 
 
 def test_maps_and_the_demo(run, tmp_path, monkeypatch):
-    refused("'1:250' is no scale for a ground in ft", products._scale, run.ground, "1:250")
+    refused("'1:250' is no scale for a ground in ft", picturing._scale, run.ground, "1:250")
     monkeypatch.setattr(products, "_demo_source", lambda: tmp_path / "nowhere")
     refused("the demo's evidence is not there. Install the package again.", pipeline.demo, tmp_path / "hill")
 

@@ -9,9 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import openpyxl
 import pandas as pd
-from openpyxl.utils.exceptions import InvalidFileException
 
 from cemgis.errors import InputError
 from cemgis.files.tables import Table, existing_file
@@ -48,6 +46,9 @@ def read_spreadsheet(path: Path | str, *, sheet: str | None = None, where: str |
     InputError
         When there is no such file or sheet, or it is no spreadsheet of this kind.
     """
+    import openpyxl  # here: most registers are no spreadsheets
+    from openpyxl.utils.exceptions import InvalidFileException
+
     path = Path(path)
     place = where or path.name
     existing_file(path, place)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from cemgis import schema
 from cemgis.findings import Finding, find
@@ -247,7 +247,7 @@ def _tape_checks(
     read = np.hypot(*(mean[a] - mean[b]).T) / combined_factor
     off = distance[whole] - read
     both = np.hypot(sigma[a], sigma[b])
-    limit = np.maximum(numbers.agree, float(norm.isf(numbers.alpha / 2.0)) * both)
+    limit = np.maximum(numbers.agree, -float(ndtri(numbers.alpha / 2.0)) * both)
     names = markers["marker_id"].to_numpy(dtype=object)
     for row in np.flatnonzero(np.abs(off) > limit):
         middle = mean[[a[row], b[row]]].mean(axis=0)

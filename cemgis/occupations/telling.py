@@ -10,8 +10,8 @@ import pandas as pd
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
-from scipy.stats import chi2
 
+from cemgis.adjust import chi2_limit
 from cemgis.findings import Finding, find
 from cemgis.occupations.numbers import ReadingNumbers, floats_of, millis_of, positions_of, texts_of
 from cemgis.places import carries_section, label_key
@@ -127,7 +127,7 @@ def _places(key: np.ndarray, xy: np.ndarray, sigma: np.ndarray, numbers: Reading
     if not len(key):
         return np.empty(0, dtype=np.int64)
     codes = pd.factorize(key)[0]
-    reach = float(np.sqrt(chi2.isf(numbers.alpha, 2)))
+    reach = float(np.sqrt(chi2_limit(numbers.alpha, 2)))
     sharp = reach * np.sqrt(2.0) * sigma <= numbers.two_places
     has_sharp = np.zeros(codes.max() + 1, dtype=bool)
     has_sharp[codes[sharp]] = True
@@ -238,7 +238,7 @@ def agreement_of(
     square = np.where(use, (miss / sigma) ** 2, 0.0)
     total = np.bincount(codes, square, minlength=n_markers)
     with np.errstate(invalid="ignore", divide="ignore"):
-        limit = chi2.isf(numbers.alpha, np.maximum(2 * (n - 1), 1))
+        limit = chi2_limit(numbers.alpha, np.maximum(2 * (n - 1), 1))
         # residual over its own standard deviation: the mean leans on each occupation
         own = np.sqrt(np.maximum(sigma**2 - 1.0 / weight[codes], 0.0))
         score = np.where(use, miss / np.where(own > 0, own, np.inf), -1.0)

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from cemgis.pipeline.foundations import record_foundation, say_foundation, set_out_foundation
     from cemgis.pipeline.judging import judge
     from cemgis.pipeline.openings import open_grave
-    from cemgis.pipeline.products import build, demo, hand_on, new_ground, render, write_csv
+    from cemgis.pipeline.picturing import render
+    from cemgis.pipeline.products import build, demo, hand_on, new_ground, write_csv
     from cemgis.pipeline.publishing import Published, publish
     from cemgis.pipeline.registering import history, say_history
     from cemgis.pipeline.scanning import Rectified, rectify_scans, scan_pages
@@ -113,9 +114,9 @@ _HOMES = {
         "demo",
         "hand_on",
         "new_ground",
-        "render",
         "write_csv",
     ),
+    "picturing": ("render",),
     "publishing": (
         "Published",
         "publish",

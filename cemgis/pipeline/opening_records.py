@@ -16,7 +16,7 @@ from cemgis.dates import bounds, say_date
 from cemgis.findings import Finding, find
 from cemgis.layers import EVENT_KINDS, LAYERS, OPENING_STATES
 from cemgis.names import parse_name
-from cemgis.opening import say
+from cemgis.units import say_taped as say
 
 if TYPE_CHECKING:
     from cemgis.ground import Ground

@@ -1,50 +1,32 @@
-"""What a run leaves behind: ground.gpkg, maps, an export, a demo, a ground to start from."""
+"""What a run leaves behind: ground.gpkg, an export, a demo, a ground to start from."""
 
 from __future__ import annotations
 
 import logging
-import re
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
-from cemgis import maps
-from cemgis.drawing import PAPERS, Facts, Underlay
 from cemgis.errors import InputError
 from cemgis.files import geopackage
 from cemgis.files.export import Exported, csv_text, export
-from cemgis.files.underlay import read_underlay
-from cemgis.files.whole import input_error, whole_folder, write_bytes, write_text
-from cemgis.findings import worst_first
-from cemgis.ground import Ground
+from cemgis.files.whole import input_error, whole_folder, write_text
 from cemgis.layers import LAYERS
 from cemgis.pipeline.collecting import keep_changes
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.evidence import read_ground
-from cemgis.pipeline.facts import map_facts
-from cemgis.pipeline.openings import open_grave
-from cemgis.pipeline.publishing import publish
 from cemgis.pipeline.run import Run, plain
-from cemgis.web import staff
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    pass
 
-__all__ = ["build", "demo", "hand_on", "new_ground", "render", "write_csv"]
+__all__ = ["build", "demo", "hand_on", "new_ground", "write_csv"]
 
 log = logging.getLogger("cemgis")
 
 GROUND_FILE = "ground.gpkg"
-STAFF_FOLDER = Path("maps") / "staff"
 _MOST_NUMBERED = 6_000  # spaces whose numbers a build draws, at 1.5 ms each; more must be asked for
-_PNG_DPI = 160  # a number of 7 points is 11 pixels high
-_FEET_TO_INCH = re.compile(r"^1\s*in(?:ch)?\s*=\s*(\d+(?:\.\d+)?)\s*(?:ft|feet)$")
-_RATIO = re.compile(r"^1\s*:\s*(\d+(?:\.\d+)?)$")
 
 
 def build(folder: Path, *, with_maps: bool = True) -> Run:
@@ -71,157 +53,28 @@ def build(folder: Path, *, with_maps: bool = True) -> Run:
     run.made += kept
     drawings: dict[Path, bytes] = {}
     if with_maps:
+        # all that draws takes longer to fetch than a small ground to build
+        from cemgis.pipeline import picturing
+        from cemgis.pipeline.facts import map_facts
+
         few = len(run.tables["spaces"]) <= _MOST_NUMBERED
         if not few:
             run.said.append(
                 f"{len(run.tables['spaces']):,} spaces: a build draws the whole ground only. For a sheet of each "
                 f"section run cemgis maps {folder}."
             )
-        drawings = _draw(folder, run.tables, map_facts(run.ground.crs, run.tables["run"]), _Look(sections=few))
+        drawings = picturing.draw(
+            folder, run.tables, map_facts(run.ground.crs, run.tables["run"]), picturing.Look(sections=few)
+        )
     log.info("writing %s", path)
     layers = {name: table for name, table in run.tables.items() if name in LAYERS}
     geopackage.write_ground(
         path, layers, unit=run.ground.unit, crs=run.ground.crs.crs, stamp=run.as_of, title=run.ground.name
     )
     run.made.append(path)
-    run.made += _put(drawings)
+    if drawings:
+        run.made += picturing.put(drawings)
     return run
-
-
-# ---- maps -----------------------------------------------------------------------------------------------------------
-
-
-def render(
-    folder: Path,
-    *,
-    paper: str = "auto",
-    scale: str = "auto",
-    section_paper: str = "auto",
-    section_scale: str = "auto",
-    underlay: Path | None = None,
-) -> list[Path]:
-    """Draw the maps from a built ``ground.gpkg``.
-
-    Parameters
-    ----------
-    folder : Path
-    paper, section_paper : str
-        A sheet's name or ``auto``, for the whole ground and for each section.
-    scale, section_scale : str
-        ``1 in = 20 ft``, ``1:250`` or ``auto``.
-    underlay : Path, optional
-        A raster file to draw the maps on: a photograph, a rectified drawing, heights.
-
-    Returns
-    -------
-    list of Path
-
-    Raises
-    ------
-    InputError
-        When there is no built file, for a sheet or scale that does not exist, or when the ground does not fit.
-    """
-    ground = read_ground(folder)
-    path = folder / GROUND_FILE
-    if not path.exists():
-        raise InputError.of(str(path), "there is no such file", f"Build it first: cemgis build {folder}.")
-    tables = geopackage.read_ground(path)
-    tables["findings"] = worst_first(tables["findings"])  # the file keeps them by key
-    look = _Look(
-        _paper(paper), _scale(ground, scale), _paper(section_paper), _scale(ground, section_scale),
-        None if underlay is None else read_underlay(underlay, ground.crs, maps.bounds(tables)),
-    )  # fmt: skip
-    return _put(_draw(folder, tables, map_facts(ground.crs, tables["run"]), look))
-
-
-def _paper(said: str) -> str | None:
-    if said == "auto":
-        return None
-    for name in PAPERS:
-        if name.lower() == said.lower():
-            return name
-    raise InputError.of("paper", f"there is no sheet {said!r}", f"One of: {', '.join(PAPERS)}, auto.")
-
-
-def _scale(ground: Ground, said: str) -> float | None:
-    if said == "auto":
-        return None
-    match = (_FEET_TO_INCH if ground.unit.is_foot else _RATIO).match(said.strip().lower())
-    if not match or float(match[1]) <= 0:
-        example = "1 in = 20 ft" if ground.unit.is_foot else "1:250"
-        raise InputError.of(
-            "scale", f"{said!r} is no scale for a ground in {ground.unit.suffix}", f'Write "{example}".'
-        )
-    return float(match[1])
-
-
-@dataclass(frozen=True)
-class _Look:
-    """How the sheets are to look; None for what is chosen by the ground's size."""
-
-    paper: str | None = None
-    scale: float | None = None
-    section_paper: str | None = None
-    section_scale: float | None = None
-    underlay: Underlay | None = None
-    sections: bool = True
-
-
-def _draw(folder: Path, tables: Mapping[str, pd.DataFrame], facts: Facts, look: _Look) -> dict[Path, bytes]:
-    """Draw the maps; nothing but their folder is made yet."""
-    log.info("drawing the maps")
-    target = folder / STAFF_FOLDER
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise input_error(target, error) from error
-    names: list[str] = []
-
-    def drawn() -> Iterator[Figure]:
-        for name, figure in maps.pages(
-            tables, facts, paper=look.paper, scale=look.scale, section_paper=look.section_paper,
-            section_scale=look.section_scale, underlay=look.underlay, with_sections=look.sections,
-        ):  # fmt: skip
-            names.append(name)
-            yield figure
-
-    pdf, pictures = maps.save_all(drawn(), facts, dpi=_PNG_DPI)
-    page = staff.staff_page(tables, facts, underlay=look.underlay)
-    files = ["ground.png", *_picture_names(names[1:])]
-    contents = [pdf, *pictures, page.encode()]
-    return {
-        target / name: content for name, content in zip(("ground.pdf", *files, "staff.html"), contents, strict=True)
-    }
-
-
-def _put(drawings: Mapping[Path, bytes]) -> list[Path]:
-    """Write drawn maps, and take away those of sections there are no longer."""
-    for path, content in drawings.items():
-        write_bytes(path, content)
-    for target in {path.parent for path in drawings}:
-        for old in target.glob("section-*.png"):
-            if old not in drawings:
-                old.unlink()
-    return list(drawings)
-
-
-def _picture_names(sections: Sequence[str]) -> list[str]:
-    """Return file names for sections: letters and digits only, no two the same on any file system.
-
-    Examples
-    --------
-    >>> _picture_names(["A", "a", "../x"])
-    ['section-A.png', 'section-a-2.png', 'section-x.png']
-    """
-    taken: set[str] = set()
-    out = []
-    for number, name in enumerate(sections, 1):
-        plain = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[:40] or str(number)
-        if plain.lower() in taken:
-            plain = f"{plain}-{number}"
-        taken.add(plain.lower())
-        out.append(f"section-{plain}.png")
-    return out
 
 
 def hand_on(folder: Path, kind: str, target: Path | None = None) -> Exported:
@@ -284,6 +137,9 @@ def demo(folder: Path) -> Run:
         _copy_new(source, folder)
     elif read_ground(folder).name != read_ground(source).name:
         raise InputError.of(str(folder), "it holds another ground", "Name an empty or new folder for the demo.")
+    from cemgis.pipeline.openings import open_grave
+    from cemgis.pipeline.publishing import publish
+
     run = build(folder)
     own = run.as_of.date().isoformat()  # of the demo's own day, so that it is the same whenever it is made
     for order in sorted((folder / "orders").glob("*.toml")):
