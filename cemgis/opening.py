@@ -5,10 +5,10 @@ from __future__ import annotations
 import datetime
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import shapely
@@ -37,6 +37,7 @@ __all__ = [
     "Order",
     "Plan",
     "Reason",
+    "Recorded",
     "Site",
     "Strike",
     "Thing",
@@ -47,6 +48,7 @@ __all__ = [
     "parse_order",
     "place_dig",
     "plan_opening",
+    "records_against",
     "room_for",
     "say",
     "strike",
@@ -1422,57 +1424,7 @@ class _Judge:
 
     def records(self, order: Order) -> None:
         """State of the space, the right to open it, and what the order leaves out."""
-        site = self.site
-        for verdict, words in site.doubts:
-            self._found.append(Reason(verdict, words))
-        if site.state == "probably occupied" and self.container.kind != "urn":
-            self.never(f"The space is probably occupied: {site.state_why or 'no reason given'}")
-        elif site.state == "lost":
-            self.never(f"The space is lost to something that stands there: {site.state_why}")
-        elif site.state in ("in doubt", ""):
-            self.first(f"What is known of the space's use is in doubt: {site.state_why or 'no state recorded'}")
-        elif site.state == "disturbed, empty":
-            self.first(f"The space was disturbed before: {site.state_why}")
-        if label_key(order.space) != label_key(site.space_id):
-            self.never(f"The order names the space {order.space}, this sheet is for {site.space_id}")
-        if order.numbering == "former":
-            other = f"; in the former numbering that was {', '.join(site.meant)}" if site.meant else ""
-            self.never(f"The order uses a former numbering{other}. Order the space by its number of today")
-        elif site.meant and order.numbering is None:
-            self.first(
-                f"The number {site.space_id} once meant another place: {', '.join(site.meant)}. See which one the deed "
-                'means, and write numbering = "today" into the order'
-            )
-        self._authority(order)
-        for name, what in (
-            ("ordered_by", "who ordered it"),
-            ("permit", "the permit's number"),
-            ("confirmed_by", "who confirmed the space"),
-            ("utilities", "the utility-locate ticket"),
-            ("date", "the day"),
-            ("person", "who is to be buried"),
-        ):
-            if getattr(order, name) is None:
-                self.first(f"The order does not say {what}")
-
-    def _authority(self, order: Order) -> None:
-        held = self.site.held
-        if order.authorised_by is None:
-            self.first("Nobody is named who authorised it")
-        elif not held:
-            self.first("No right of interment is recorded for this space: record the holder and the instrument")
-        else:
-            holders = {label_key(holder) for holder, _ in held if holder}
-            named = {label_key(order.authorised_by)}
-            by_right = label_key(order.right or "")
-            # the number of a deed can be copied by anyone; who says whose successor they are says something to check
-            successor = any(holder and label_key(holder) in by_right for holder, _ in held)
-            if not named & holders and not successor:
-                first = ", ".join(f"{holder} ({deed})" if deed else holder for holder, deed in held)
-                self.first(
-                    f"{order.authorised_by} is not the holder on record ({first}), and the order does not say "
-                    "whose successor that is"
-                )
+        self._found += records_against(self.site, order, is_urn=self.container.kind == "urn")
 
     def surroundings(self, dig: Dig) -> None:
         """Heads, head line, protection, the way there."""
@@ -1497,6 +1449,111 @@ class _Judge:
             elif site.way is None or site.way.line is None:
                 what = "; ".join(site.way_words[:4]) or "no drive is recorded near it"
                 self.first(f"No way for the machine without touching something: {what}")
+
+
+class Recorded(Protocol):
+    """What is on record about a place that is to be opened: a `Site` has it, a niche too."""
+
+    @property
+    def space_id(self) -> str:
+        """Its id."""
+        ...
+
+    @property
+    def state(self) -> str:
+        """What is known of its use."""
+        ...
+
+    @property
+    def state_why(self) -> str:
+        """The record behind the state."""
+        ...
+
+    @property
+    def held(self) -> tuple[tuple[str, str], ...]:
+        """Holder and instrument of every right recorded for it."""
+        ...
+
+    @property
+    def doubts(self) -> tuple[tuple[str, str], ...]:
+        """Verdict and words of what is wrong with it."""
+        ...
+
+    @property
+    def meant(self) -> tuple[str, ...]:
+        """Other places that its number meant once, and until when."""
+        ...
+
+
+def records_against(site: Recorded, order: Order, *, is_urn: bool, digging: bool = True) -> list[Reason]:
+    """Say what the records and the order itself speak against opening a place.
+
+    Parameters
+    ----------
+    site : Recorded
+    order : Order
+    is_urn : bool
+    digging : bool
+        Whether anything is dug, so that pipes and cables must have been looked for.
+    """
+    found = [Reason(verdict, words) for verdict, words in site.doubts]
+
+    def never(text: str) -> None:
+        found.append(Reason(VERDICTS[0], text))
+
+    def first(text: str) -> None:
+        found.append(Reason(VERDICTS[1], text))
+
+    if site.state == "probably occupied" and not is_urn:
+        never(f"The space is probably occupied: {site.state_why or 'no reason given'}")
+    elif site.state == "lost":
+        never(f"The space is lost to something that stands there: {site.state_why}")
+    elif site.state in ("in doubt", ""):
+        first(f"What is known of the space's use is in doubt: {site.state_why or 'no state recorded'}")
+    elif site.state == "disturbed, empty":
+        first(f"The space was disturbed before: {site.state_why}")
+    if label_key(order.space) != label_key(site.space_id):
+        never(f"The order names the space {order.space}, this sheet is for {site.space_id}")
+    if order.numbering == "former":
+        other = f"; in the former numbering that was {', '.join(site.meant)}" if site.meant else ""
+        never(f"The order uses a former numbering{other}. Order the space by its number of today")
+    elif site.meant and order.numbering is None:
+        first(
+            f"The number {site.space_id} once meant another place: {', '.join(site.meant)}. See which one the deed "
+            'means, and write numbering = "today" into the order'
+        )
+    _authority(site, order, first)
+    for name, what in (
+        ("ordered_by", "who ordered it"),
+        ("permit", "the permit's number"),
+        ("confirmed_by", "who confirmed the space"),
+        *((("utilities", "the utility-locate ticket"),) if digging else ()),
+        ("date", "the day"),
+        ("person", "who is to be buried"),
+    ):
+        if getattr(order, name) is None:
+            first(f"The order does not say {what}")
+    return found
+
+
+def _authority(site: Recorded, order: Order, first: Callable[[str], None]) -> None:
+    """Say what is missing between who authorised it and who holds the right."""
+    held = site.held
+    if order.authorised_by is None:
+        first("Nobody is named who authorised it")
+    elif not held:
+        first("No right of interment is recorded for this space: record the holder and the instrument")
+    else:
+        holders = {label_key(holder) for holder, _ in held if holder}
+        by_right = label_key(order.right or "")
+        # the number of a deed can be copied by anyone; who says whose successor they are says something to check
+        successor = any(holder and label_key(holder) in by_right for holder, _ in held)
+        if label_key(order.authorised_by) not in holders and not successor:
+            told = ", ".join(f"{holder} ({deed})" if deed else holder for holder, deed in held)
+            first(
+                f"{order.authorised_by} is not the holder on record ({told}), and the order does not say "
+                "whose successor that is"
+            )
 
 
 def _percent(share: float) -> str:

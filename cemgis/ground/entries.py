@@ -302,13 +302,16 @@ class Rows:
 
 @dataclass(frozen=True, slots=True)
 class NicheBlock:
-    """One face of a building or wall with niches; no place on the ground."""
+    """One face of a building or wall with niches; no place on the ground. What a niche holds, as far as it is known."""
 
     where: str
     building: str
     face: str
     rows: int
     columns: int
+    width: float | None = None
+    height: float | None = None
+    depth: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

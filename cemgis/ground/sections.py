@@ -120,13 +120,14 @@ def _niches(keys: Keys) -> NicheBlock | None:
     face = keys.text("face") or ""
     rows = keys.count("rows", required="Write how many rows of niches it has.")
     columns = keys.count("columns", required="Write how many columns of niches it has.")
+    width, height, depth = (keys.length(key, low=0.0) for key in ("width", "height", "depth"))
     keys.close()
     if rows is not None and columns is not None and rows * columns > _MOST_PLACES:
         keys.wrong("rows", f"{rows} by {columns} niches are too many", "Mend the numbers.")
         return None
     if building is None or rows is None or columns is None:
         return None
-    return NicheBlock(keys.path, building, face, rows, columns)
+    return NicheBlock(keys.path, building, face, rows, columns, width, height, depth)
 
 
 def _per(

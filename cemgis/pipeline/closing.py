@@ -17,8 +17,9 @@ from cemgis.errors import Gather, InputError
 from cemgis.layers import ABANDONED, OPENING_STATES
 from cemgis.opening import Site, place_dig, room_for, say
 from cemgis.pipeline.compute import compute
+from cemgis.pipeline.niches import PlannedNiche, is_niche, lying_in, niche_of
 from cemgis.pipeline.opening_records import EVENT_KIND, FOUNDATION_KIND, OPENING_KIND
-from cemgis.pipeline.opening_site import find_place, find_space, say_value, site_of, tie_numbers
+from cemgis.pipeline.opening_site import find_place, say_value, site_of, tie_numbers
 from cemgis.pipeline.recording import at_place, enter, first_and_last, now, read_day
 from cemgis.places import label_key
 from cemgis.ties import CORNERS, SIDES, AsBuilt, Shot, as_built, dig_corners
@@ -70,7 +71,7 @@ def lot_of(run: Run, space_id: str) -> str | None:
     return None if lot is None or pd.isna(lot) else str(lot)
 
 
-def order_opening(folder: Path, planned: Planned, *, who: str, why: str = "ordered") -> dict[str, Any]:
+def order_opening(folder: Path, planned: Planned | PlannedNiche, *, who: str, why: str = "ordered") -> dict[str, Any]:
     """Record that an opening was ordered, with its plan.
 
     Raises
@@ -78,28 +79,34 @@ def order_opening(folder: Path, planned: Planned, *, who: str, why: str = "order
     InputError
         When one is under way in that space already, or the record cannot be written.
     """
-    made, run = planned.plan, planned.run
-    kept = run.records
-    before = next((one for one in _of_space(kept, made.site.space_id) if one["state"] in _UNDER_WAY), None)
+    run, kept = planned.run, planned.run.records
+    space_id = planned.plan.niche.space_id if isinstance(planned, PlannedNiche) else planned.plan.site.space_id
+    before = next((one for one in _of_space(kept, space_id) if one["state"] in _UNDER_WAY), None)
     if before is not None:
         raise InputError.of(
-            made.site.space_id, f"the opening {before['opening_id']} is {before['state']}",
+            space_id, f"the opening {before['opening_id']} is {before['state']}",
             "Close or abandon it with `cemgis close` first.",
         )  # fmt: skip
-    order = made.order
-    box = made.container
-    inside = dig_corners(made.dig.corners.mean(axis=0), made.dig.heads_azimuth, box.width, box.length)
-    body = {
-        "kind": OPENING_KIND, "opening_id": f"{made.site.space_id}/{_count(kept, made.site.space_id) + 1}",
-        "space_id": made.site.space_id, "section": made.site.section, "lot_id": lot_of(run, made.site.space_id),
+    order, box = planned.plan.order, planned.plan.container
+    body: dict[str, Any] = {
+        "kind": OPENING_KIND, "opening_id": f"{space_id}/{_count(kept, space_id) + 1}", "space_id": space_id,
         "state": "ordered", "service": order.date, "person": order.person, "ordered_by": order.ordered_by,
         "authorised_by": order.authorised_by, "right": order.right, "permit": order.permit, "container": box.name,
-        "container_kind": box.kind, "size": [box.width, box.length, box.height], "heads": made.site.heads_words or None,
-        "bottom_depth": _finite(made.depth.bottom), "verdict": made.verdict, "former": _former(made.site),
-        "shape": shapely.to_wkt(shapely.Polygon(inside), rounding_precision=4),
-        "plan": np.round(inside, 4).tolist(), "crs": run.ground.crs.name, "who": who, "when": now(), "why": why,
+        "container_kind": box.kind, "size": [box.width, box.length, box.height], "verdict": planned.plan.verdict,
+        "crs": run.ground.crs.name, "who": who, "when": now(), "why": why,
     }  # fmt: skip
-    written = enter(folder, _LOG, body, known=kept, about=at_place(made.site.space_id))
+    if isinstance(planned, PlannedNiche):
+        body |= {"section": planned.plan.niche.section, "place": planned.plan.niche.place}
+    else:
+        made = planned.plan
+        inside = dig_corners(made.dig.corners.mean(axis=0), made.dig.heads_azimuth, box.width, box.length)
+        body |= {
+            "section": made.site.section, "lot_id": lot_of(run, space_id), "heads": made.site.heads_words or None,
+            "bottom_depth": _finite(made.depth.bottom), "former": _former(made.site),
+            "shape": shapely.to_wkt(shapely.Polygon(inside), rounding_precision=4),
+            "plan": np.round(inside, 4).tolist(),
+        }  # fmt: skip
+    written = enter(folder, _LOG, body, known=kept, about=at_place(space_id))
     planned.record = written
     return written
 
@@ -157,7 +164,8 @@ def close_opening(
     run = compute(folder) if run is None else run
     ground = run.ground
     gather = Gather()
-    space_id = find_space(run, space)
+    space_id = find_place(run, space)
+    niche = is_niche(run, space_id)
     before = _followed(run, space_id, state, without_order, gather)
     again = before is not None and before["state"] == state == "closed"
     depth = _depth(top, run, gather)
@@ -185,20 +193,31 @@ def close_opening(
         gather.add("measured", f"given for {state}", "Measure what was set, and record it as closed.")
     elif (taped or shots or probes) and name is None:
         gather.add("measured", "of no container", "Name it with --container.")
+    if niche:
+        _of_no_niche(state, box, gather, top=top, water=water, soil=soil, measured=bool(taped or shots or probes),
+                     because=because)  # fmt: skip
+        begins = before is None or before["state"] == "closed"
+        if begins and not again and state in ("opened", "waiting", "closed"):
+            _room(run, space_id, gather)
     gather.raise_if_any()
     body: dict[str, Any] = {
         k: v for k, v in (before or {}).items() if k not in ("id", "schema_version", "replaces", "why", "stored")
     }
-    site = site_of(run, space_id, machine=False)
+    site = None if niche else site_of(run, space_id, machine=False)
     if before is None:
         body |= {
-            "kind": OPENING_KIND, "opening_id": f"{space_id}/{_count(run.records, space_id) + 1}", "space_id": space_id,
-            "section": site.section, "lot_id": lot_of(run, space_id), "heads": site.heads_words or None,
-            "former": _former(site),
-        }  # fmt: skip
+            "kind": OPENING_KIND,
+            "opening_id": f"{space_id}/{_count(run.records, space_id) + 1}",
+            "space_id": space_id,
+        }
+        if site is not None:
+            body |= {"section": site.section, "lot_id": lot_of(run, space_id), "heads": site.heads_words or None,
+                     "former": _former(site)}  # fmt: skip
+        else:
+            body |= {"section": niche_of(run, space_id).section, "place": niche_of(run, space_id).place}
     if box is not None:
         body |= {"container": box.name, "container_kind": box.kind, "size": [box.width, box.length, box.height]}
-    if (taped or shots or probes) and box is not None:
+    if (taped or shots or probes) and box is not None and site is not None:
         built = _built(run, site, box, body.get("plan"), taped, shots, probes)
         body["shape"] = shapely.to_wkt(shapely.Polygon(built.corners), rounding_precision=4)
         body["sigma"] = round(max(built.sigma, 0.001), 4)
@@ -210,7 +229,7 @@ def close_opening(
     elif state == "closed" and "sigma" not in body:
         # nobody measured: it is taken to lie where it was planned, and is no better than any burial nobody measured
         body.pop("shape", None)
-    elif state == "abandoned" and because == "remains found" and body.get("shape") is None:
+    elif site is not None and state == "abandoned" and because == "remains found" and body.get("shape") is None:
         body["shape"] = shapely.to_wkt(site.shape, rounding_precision=4)  # somewhere in its space
     ordered_for = body.get("person")
     if person is not None and ordered_for is not None and label_key(person) != label_key(str(ordered_for)):
@@ -231,6 +250,23 @@ def close_opening(
         # all that led here: were only the last one named, what that one replaced would count again
         body["replaces"] = [before["id"], *(before.get("replaces") or ())]
     return enter(folder, _LOG, body, known=run.records, about=at_place(space_id))
+
+
+def _of_no_niche(
+    state: str, box: Container | None, gather: Gather, *, top: str | None, water: str | None, soil: str | None,
+    measured: bool, because: str | None,
+) -> None:  # fmt: skip
+    """Note what is told of a niche and can only be of a grave."""
+    if state == "settled":
+        gather.add("state", "a niche does not settle", "It is done when it is closed.")
+    if box is not None and box.kind != "urn":
+        gather.add("container", f"{box.name} is no urn", "A niche takes an urn: name it with --container.")
+    for name, given in (("top", top is not None), ("water", water is not None), ("soil", soil is not None),
+                        ("measured", measured)):  # fmt: skip
+        if given:
+            gather.add(name, "given for a niche", "Nothing is dug there: leave it out.")
+    if because in ("water", "rock"):
+        gather.add("because", f"{because} is no reason at a niche", "Say --because other and --note.")
 
 
 def _day(
@@ -513,7 +549,7 @@ def record_move(
         raise InputError.of("kind", f"{kind!r} is none", f"One of: {', '.join(_MOVES)}.")
     space_id = find_place(run, place)
     done = read_day(day, gather)
-    there = _lying(run, space_id)
+    there = lying_in(run, space_id)
     body: dict[str, Any] = {
         "kind": EVENT_KIND, "event": kind, "space_id": space_id, "lot_id": lot_of(run, space_id), "date": done,
         "person": person, "permit": permit, "ordered_by": ordered_by, "authorised_by": authorised_by, "right": right,
@@ -540,28 +576,6 @@ def record_move(
     gather.raise_if_any()
     places = [str(body[name]) for name in ("space_id", "to") if body.get(name)]
     return enter(folder, _LOG, body, known=run.records, about=at_place(*places))
-
-
-def _lying(run: Run, space_id: str) -> pd.DataFrame:
-    """Who lies in a place now, by the register and the records: person, name, date, whether an urn."""
-    events, people = run.tables["events"], run.tables["people"]
-    mine = events[(events["space_id"] == space_id).fillna(value=False).to_numpy(dtype=bool)]
-    names = people.set_index("person_id")["name"]
-    here: list[dict[str, Any]] = []
-    for row in mine.sort_values("date", kind="stable", na_position="first").itertuples():
-        urn = row.kind in ("urn placed", "urn removed")
-        if row.kind in ("interment", "urn placed"):
-            person = None if pd.isna(row.person_id) else str(row.person_id)
-            name = "" if person is None or pd.isna(names.get(person)) else str(names[person])
-            here.append({"person_id": person, "name": name, "date": say_value(row.date), "urn": urn})
-        elif row.kind in ("disinterment", "urn removed", "move"):
-            gone = None if pd.isna(row.person_id) else str(row.person_id)
-            match = [one for one in here if one["person_id"] == gone and gone is not None] or [
-                one for one in here if one["urn"] == urn
-            ]
-            if match:
-                here.remove(match[0])
-    return pd.DataFrame(here, columns=["person_id", "name", "date", "urn"])
 
 
 def _whom(
@@ -607,7 +621,7 @@ def _target(run: Run, space_id: str, to: str, *, urn: bool, gather: Gather) -> d
 
 def _room(run: Run, place: str, gather: Gather, *, urn: bool = True) -> None:
     """Note where the rules have no room for one more."""
-    there = _lying(run, place)
+    there = lying_in(run, place)
     urns = int(there["urn"].sum()) if len(there) else 0
     row = run.tables["spaces"].set_index("space_id")["kind"]
     kind = say_value(row.get(place)) if place in row.index else "cremation"  # a niche is for urns
@@ -645,6 +659,7 @@ def list_openings(run: Run, today: date) -> list[str]:
     openings = run.tables["openings"]
     unit, rules = run.ground.unit, run.ground.rules
     lines = []
+    niches = set(run.tables["niches"]["space_id"].astype(str))
     for row in openings.itertuples():
         head = f"{row.opening_id}: {row.state} {say_date(row.date)}"
         gone = (today - date.fromisoformat(first_and_last(row.date)[1] or today.isoformat())).days
@@ -653,6 +668,8 @@ def list_openings(run: Run, today: date) -> list[str]:
             service = say_value(row.service)
             past = ", WHICH IS PAST" if service and (first_and_last(service)[1] or service) < today.isoformat() else ""
             lines.append(f"{head}{stored}; not closed" + (f"; service {say_date(service)}{past}" if service else ""))
+        elif row.state == "closed" and str(row.space_id) in niches:
+            lines.append(f"{head}; a niche, done")
         elif row.state == "closed":
             due = gone >= 7 * rules["close.settle_weeks"]
             lines.append(f"{head}; {'LOOK FOR SETTLING' if due else 'not yet settled'}, {gone // 7} weeks ago")
@@ -685,6 +702,8 @@ def say_opening(record: Mapping[str, Any]) -> str:
         lines.append(
             f"  As built from {count} measurements, sure to {record['sigma']:.2f}{unit} (one standard deviation){off}."
         )
+    elif record.get("place"):
+        lines.append(f"  {record['place']}.")
     elif record["state"] == "closed":
         lines.append("  Nothing was measured: the next opening beside it will not know where it lies.")
     if record.get("because") == "remains found":

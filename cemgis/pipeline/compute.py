@@ -225,7 +225,8 @@ def _settle(run: Run, evidence: Evidence, plat: Plat) -> None:
     run.findings += findings
     dug = dug_from_records(ground, evidence.records)
     run.findings += dug.findings
-    run.findings += settling_due(dug.openings, ground.rules["close.settle_weeks"], _as_of(run).date())
+    dug_in = ~dug.openings["space_id"].isin(tables["niches"]["space_id"]).to_numpy(dtype=bool)
+    run.findings += settling_due(dug.openings[dug_in], ground.rules["close.settle_weeks"], _as_of(run).date())
     tables.update(found, openings=dug.openings)
     for name in ("vaults", "probable_graves", "monuments"):
         tables[name] = _joined(found[name], dug.rows[name], name, ground.crs.crs)

@@ -160,7 +160,7 @@ def _opening(
     at = None if shape is None else (float(shape.centroid.x), float(shape.centroid.y))
     place = {"section": section, "lot_id": record.get("lot_id"), "space_id": record["space_id"]}
     source = f"records, opening {name}"
-    if record["state"] != "ordered" and record.get("plan") is None:  # what is ordered has its plan
+    if record["state"] != "ordered" and record.get("plan") is record.get("verdict") is None:  # an order has them
         why = record.get("without_order") or "nobody says why"
         said = f"{record['state']} {say_date(row['date'])} without an order, by {record.get('who')}: {why}"
         findings.append(find("opening without order", name, said, section=section, at=at))

@@ -65,14 +65,15 @@ def find_space(run: Run, name: str) -> str:
     hit = ids[[label_key(one) == key for one in ids]]
     if len(hit) == 1:
         return str(hit.iloc[0])
-    if any(label_key(one) == key for one in run.tables["niches"]["space_id"].astype(str)):
+    niches = [label_key(one) for one in run.tables["niches"]["space_id"].astype(str)]
+    if key in niches:
         raise InputError.of("space", f"{name} is a niche", "There is nothing to dig.")
     was = _was(run, name)
     if was:
         raise InputError.of(
             "space", f"{name[:60]!r} is a number nobody uses now", f"Until {was[0][1]} it was {was[0][0]}, perhaps."
         )  # fmt: skip
-    near = difflib.get_close_matches(key, [label_key(one) for one in ids], n=3, cutoff=0.6)
+    near = difflib.get_close_matches(key, [*(label_key(one) for one in ids), *niches], n=3, cutoff=0.6)
     remedy = f"Did you mean {', '.join(near)}?" if near else "`cemgis spaces` lists them."
     raise InputError.of("space", f"there is no space {name[:60]!r}", remedy)
 

@@ -19,7 +19,8 @@ from cemgis.opening import VERDICTS, Order, Plan, out_of_date, parse_order, plan
 from cemgis.pipeline.compute import compute
 from cemgis.pipeline.evidence import read_ground
 from cemgis.pipeline.facts import map_facts
-from cemgis.pipeline.opening_site import find_space, say_value, site_of, tie_numbers
+from cemgis.pipeline.niches import PlannedNiche, is_niche, open_niche
+from cemgis.pipeline.opening_site import find_place, find_space, say_value, site_of, tie_numbers
 from cemgis.pipeline.recording import today
 from cemgis.places import label_key
 from cemgis.reference import to_lonlat
@@ -108,8 +109,8 @@ def plan(run: Run, order: Order, container: Container) -> Plan:
 def open_grave(
     folder: Path, space: str, *, order: Path, container: str | None = None, out: Path | None = None,
     paper: str = "both", run: Run | None = None, day: str | None = None,
-) -> Planned:  # fmt: skip
-    """Plan an opening and write its sheets: the opening sheet, the checker's sheet, the phone page.
+) -> Planned | PlannedNiche:  # fmt: skip
+    """Plan an opening and write its sheets: the opening sheet, the checker's sheet, the phone page; one of a niche.
 
     Parameters
     ----------
@@ -152,17 +153,20 @@ def open_grave(
         )  # fmt: skip
     box = ground.container(name)
     run = compute(folder) if run is None else run
-    space_id = find_space(run, space)
+    space_id = find_place(run, space)
+    remarks = [out_of_date(ordered, day or today())]
+    if ordered.container is not None and label_key(ordered.container) != label_key(box.name):
+        remarks.append(f"The order names the container {ordered.container}; this is planned for {box.name}, as told.")
+    told = tuple(remark for remark in remarks if remark)
+    if is_niche(run, space_id):
+        return open_niche(folder, run, space_id, ordered, box, out=out, paper=paper, remarks=told)
     site = site_of(
         run, space_id, machine=box.kind != "urn", day=date.fromisoformat(ordered.date) if ordered.date else None
     )  # fmt: skip
     made = plan_opening(
         site, ordered, box, ground.equipment, rules=ground.rules, unit=ground.unit, tie_numbers=tie_numbers(ground)
     )  # fmt: skip
-    remarks = [out_of_date(ordered, day or today())]
-    if ordered.container is not None and label_key(ordered.container) != label_key(box.name):
-        remarks.append(f"The order names the container {ordered.container}; this is planned for {box.name}, as told.")
-    planned = Planned(made, run, remarks=tuple(remark for remark in remarks if remark))
+    planned = Planned(made, run, remarks=told)
     planned.made += _write_sheets(folder, planned, out, paper)
     return planned
 

@@ -18,7 +18,7 @@ from cemgis.errors import CemgisError, InputError
 from cemgis.opening import VERDICTS, Plan
 from cemgis.sheets.data import FONT_FOLDER, Context, legible, sheet_data
 
-__all__ = ["PAPERS", "checker_sheet", "foundation_sheet", "opening_sheet", "phone_page"]
+__all__ = ["PAPERS", "checker_sheet", "foundation_sheet", "opening_sheet", "phone_page", "typeset"]
 
 PAPERS = {"letter": ("us-letter", 612.0), "A4": ("a4", 595.28)}
 """Sheets by name: typst's own name, and the width in points."""
@@ -41,14 +41,14 @@ def _one_page(template: str, plan: Plan, context: Context, paper: str, **more: A
     if paper not in PAPERS:
         raise InputError.of("paper", f"there is no sheet {paper!r}", f"One of: {', '.join(PAPERS)}.")
     for high, most in _FITS:
-        made = _typeset(template, {**_data(plan, context, paper, high, most), **more}, paper)
+        made = typeset(template, {**_data(plan, context, paper, high, most), **more}, paper)
         if made is not None:
             return made
     msg = f"the page {template} does not fit on one sheet"
     raise CemgisError(msg)
 
 
-def _typeset(template: str, data: dict[str, Any], paper: str) -> bytes | None:
+def typeset(template: str, data: dict[str, Any], paper: str) -> bytes | None:
     """Typeset one page, None when it takes more; the data are read as text with json(), nothing in them is ever run."""
     given = {
         "data": json.dumps({**data, "paper": PAPERS[paper][0], "margin": _MARGIN}, ensure_ascii=False, allow_nan=False)
