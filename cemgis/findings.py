@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,7 +15,10 @@ from shapely.geometry import Point
 from cemgis import schema
 from cemgis.layers import LAYERS, SEVERITIES
 
-__all__ = ["FINDINGS", "Finding", "FindingKind", "find", "tabulate", "with_places", "worst_first"]
+__all__ = [
+    "FINDINGS", "GROUND_WORK", "Finding", "FindingKind", "find", "settled_first", "tabulate", "with_places",
+    "worst_first",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,6 +301,39 @@ def with_places(table: gpd.GeoDataFrame, layers: Mapping[str, pd.DataFrame]) -> 
             sections[row] = known[0] if pd.isna(sections[row]) else sections[row]
     out["section"] = pd.Series(sections, index=out.index, dtype=out["section"].dtype)
     return out.set_geometry(gpd.GeoSeries(shapes, index=out.index, crs=out.crs))
+
+
+GROUND_WORK = ("plat without fit", "fit without check", "places unsure", "clearance short", "vault astray",
+               "vault not placed")  # fmt: skip
+"""Kinds whose remedy is to probe, to dig or to look for markers in the ground."""
+
+
+def settled_first(table: pd.DataFrame, protected: Mapping[str, str], sections_of: Mapping[str, Sequence[str]]) -> Any:
+    """Say "settle first" wherever the remedy of a finding would open the ground of a protected section.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As `tabulate` returns it.
+    protected : mapping of str to str
+        Why, by section.
+    sections_of : mapping of str to sequence of str
+        Sections of each plat, for findings about a whole plat.
+
+    Examples
+    --------
+    >>> table = tabulate([find("clearance short", "B-16-1, B-16-2", "0.4 ft", section="B")])
+    >>> settled_first(table, {"B": "unmarked burials"}, {})["todo"].iloc[0][:82]
+    'SETTLE FIRST, before any probe or spade (section B is protected: unmarked burials)'
+    """
+    todo = table["todo"].astype(object).tolist()
+    for row, (kind, subject, section) in enumerate(zip(table["kind"], table["subject"], table["section"], strict=True)):
+        if kind in GROUND_WORK:
+            about = sections_of.get(str(subject), ()) if pd.isna(section) else (str(section),)
+            why = "; ".join(f"section {name} is protected: {protected[name]}" for name in about if name in protected)
+            if why:
+                todo[row] = f"SETTLE FIRST, before any probe or spade ({why}). {todo[row]}"
+    return table.assign(todo=pd.Series(todo, index=table.index, dtype=table["todo"].dtype))
 
 
 def _rank(severity: str, kind: str, subject: str) -> tuple[int, int, str]:

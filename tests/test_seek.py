@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +19,7 @@ from cemgis.adjust import radius_95
 from cemgis.cli import main
 from cemgis.errors import InputError
 from cemgis.files.readings import parse_gpx
+from cemgis.findings import FINDINGS, GROUND_WORK, find
 from cemgis.pipeline import seeking
 from cemgis.reference import parse_reference, to_grid
 from cemgis.seek import point_ties, teach_most, walk_length, walk_order
@@ -216,6 +219,26 @@ def test_the_plan_names_every_unfound_marker_of_the_section(sought):
     np.testing.assert_allclose(off, np.hypot(0.5, 0.5), rtol=0, atol=0.01)
     assert [path.suffix for path in plan.made] == [".pdf", ".gpx", ".csv", ".gpkg"]
     assert all(path.parent == folder / "sheets" for path in plan.made)
+
+
+def test_a_finding_that_sends_someone_to_probe_in_a_protected_section_says_settle_first(sought):
+    run = replace(sought[0].run, findings=[
+        find("clearance short", "V-1, V-2", "0.4", section="C"), find("clearance short", "V-3, V-4", "", section="B"),
+        find("vault not placed", "V-9", "six hits", section="C", todo="Probe its far end."),
+        find("fit without check", "1924", "3 markers"), find("heads unknown", "C", "", section="C"),
+    ])  # fmt: skip
+    assert [one.plat for one in run.ground.sections if one.name == "C"] == ["1924"]
+    todo = run.findings_table.set_index("subject")["todo"]
+    first = "SETTLE FIRST, before any probe or spade (section C is protected: unmarked burials). "
+    assert todo["V-9"] == first + "Probe its far end."
+    assert todo["V-1, V-2"] == first + "Probe before digging beside either."
+    assert todo["1924"] == first + "Find at least one more marker."
+    assert not todo[["V-3, V-4", "C"]].str.contains("SETTLE").any()
+
+
+def test_every_remedy_that_opens_the_ground_is_known_as_one():
+    opens = re.compile(r"\bprob(e|ing)\b(?! list)|\bdig(?!ger)|markers? named|more markers?", re.IGNORECASE)
+    assert {kind for kind, one in FINDINGS.items() if opens.search(one.todo)} == set(GROUND_WORK)
 
 
 def test_gpx_comes_back_to_the_same_place_and_says_its_frame(sought):

@@ -11,7 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from cemgis.findings import Finding, tabulate, with_places
+from cemgis.findings import Finding, settled_first, tabulate, with_places
 from cemgis.layers import LAYERS, SEVERITIES
 
 if TYPE_CHECKING:
@@ -88,7 +88,10 @@ class Run:
     @property
     def findings_table(self) -> gpd.GeoDataFrame:
         """The findings as their layer, worst first, each at the place of what it is about."""
-        return with_places(tabulate(self.findings, self.ground.crs.crs), self.tables)
+        table = with_places(tabulate(self.findings, self.ground.crs.crs), self.tables)
+        sections = self.ground.sections
+        plats = {one.plat: [other.name for other in sections if other.plat == one.plat] for one in sections if one.plat}
+        return settled_first(table, {one.name: one.protected for one in sections if one.protected}, plats)
 
     def to_act_on(self) -> list[Finding]:
         """Return the findings of severity warning and danger."""
