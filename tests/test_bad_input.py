@@ -338,6 +338,17 @@ def test_surveyed_things_that_are_broken(hill, text, refused, ending, content, s
     refused(hill, *said)
 
 
+def test_a_thing_longer_than_any_ground_is_told(hill, text, capsys):
+    far = stone(monument_id="far")
+    far["geometry"] = json.loads(json.dumps(far["geometry"]))
+    for corner in far["geometry"]["coordinates"][0][1:3]:
+        corner[0] += 1e9
+    lay(hill, {"ground.toml": text + MONUMENTS.format("geojson"), "survey/stones.geojson": stones(stone(), far)})
+    assert cli.main(["check", str(hill)]) == 1
+    said = capsys.readouterr().out
+    assert "1 of 2 are no single outline (feature 2: longer than any ground)" in said
+
+
 def test_things_whose_numbers_and_reference_disagree(hill, text, refused, capsys):
     bare = json.dumps({"type": "FeatureCollection", "features": [stone()]})
     lay(hill, {"ground.toml": text + MONUMENTS.format("geojson"), "survey/stones.geojson": bare})

@@ -130,6 +130,15 @@ def test_bad_features_are_named_and_the_rest_kept(tmp_path):
     assert "not a sound shape" in whys[4]
 
 
+@pytest.mark.parametrize("far", [1e308, -1e308, 1e13, float("nan"), float("inf")])
+def test_a_corner_that_is_no_place_is_told_before_anything_is_worked_out(tmp_path, far):
+    ring = [[0, 0], [far, 0], [1, 1], [0, 1], [0, 0]]
+    found = read_features(geojson(tmp_path, SQUARE, {"type": "Polygon", "coordinates": [ring]}), kinds=("Polygon",))
+    ((_, _, why),) = found.broken
+    assert why == "a coordinate is not a number, or no place on earth" or "not valid JSON" in why
+    assert len(found.table) == 1
+
+
 def test_other_kinds_of_geometry_are_named(tmp_path):
     found = read_features(geojson(tmp_path, POINT, SQUARE), kinds=["Polygon"])
     assert found.table["feature"].tolist() == [2]

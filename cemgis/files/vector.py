@@ -375,16 +375,21 @@ def _geometry(geometry: Any) -> tuple[Any, str]:
         return None, "its geometry cannot be read"
 
 
+_NOWHERE = 1e12
+"""In any unit: squares and products of less stay finite."""
+
+
 def _unsound(shapes: np.ndarray, kinds: set[str] | None) -> np.ndarray:
     """Why each shape cannot be used; ``""`` for a sound one, (n,)."""
     why = np.full(len(shapes), "", dtype=object)
     if not len(shapes):
         return why
     coordinates, owner = shapely.get_coordinates(shapes, return_index=True)
-    strange = np.unique(owner[~np.isfinite(coordinates).all(axis=1)])
-    valid = shapely.is_valid(shapes)
+    strange = np.unique(owner[~(np.abs(coordinates) < _NOWHERE).all(axis=1)])
+    why[strange] = "a coordinate is not a number, or no place on earth"
+    valid = np.ones(len(shapes), dtype=bool)
+    valid[why == ""] = shapely.is_valid(shapes[why == ""])
     why[~valid] = [f"it is not a sound shape ({reason})" for reason in shapely.is_valid_reason(shapes[~valid])]
-    why[strange] = "a coordinate is not a number"
     why[shapely.is_empty(shapes)] = "it is empty"
     if kinds is not None:
         found = np.array([shapely.GeometryType(kind).name for kind in range(8)])[shapely.get_type_id(shapes)]

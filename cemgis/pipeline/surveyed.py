@@ -78,6 +78,9 @@ def surveyed(
     return tables, findings
 
 
+_LONGEST_M = 20_000.0
+
+
 def _one(ground: Ground, entry: FeaturesEntry, found: Features) -> tuple[gpd.GeoDataFrame, list[Finding]]:
     layer = LAYERS[entry.layer]
     table = found.table
@@ -92,13 +95,16 @@ def _one(ground: Ground, entry: FeaturesEntry, found: Features) -> tuple[gpd.Geo
     single = (shapely.get_type_id(shapes) == 6) & (shapely.get_num_geometries(shapes) == 1)
     shapes[single] = shapely.get_geometry(shapes[single], 0)
     is_point = layer.geometry == "Point"
-    good = (shapely.get_type_id(shapes) == (_POINT if is_point else _POLYGON)) & shapely.is_valid(shapes)
+    box = shapely.bounds(shapes)
+    huge = (box[:, 2:] - box[:, :2]).max(axis=1) * ground.unit.metres > _LONGEST_M
+    good = ~huge & (shapely.get_type_id(shapes) == (_POINT if is_point else _POLYGON)) & shapely.is_valid(shapes)
     findings = []
     if found.unnamed:
         findings.append(find("assumed of a file", entry.file, f"{found.unnamed}: read as {entry.reference.name}"))
     if not good.all():
         wrong = np.flatnonzero(~good)
-        kinds = [shapes[at].geom_type if shapes[at] is not None else "nothing" for at in wrong[:3]]
+        kinds = ["longer than any ground" if huge[at] else shapes[at].geom_type if shapes[at] is not None else "nothing"
+                 for at in wrong[:3]]  # fmt: skip
         said = "; ".join(f"feature {number[at]}: {kind}" for at, kind in zip(wrong[:3], kinds, strict=True))
         reason = f"{len(wrong)} of {len(shapes)} are no single {'point' if is_point else 'outline'} ({said})"
         todo = "Mark each by one point." if is_point else "Give a radius for points and lines; split what has parts."
@@ -192,9 +198,12 @@ def _columns(entry: FeaturesEntry, layer: Layer, table: gpd.GeoDataFrame) -> dic
 
 
 def _to_grid(ground: Ground, entry: FeaturesEntry, shapes: Any) -> np.ndarray:
-    """Move every vertex into the grid."""
+    """Move every vertex into the grid; a shape with one that has no place there becomes None."""
     values = np.array(shapes, dtype=object)
-    coordinates = shapely.get_coordinates(values)
+    coordinates, owner = shapely.get_coordinates(values, return_index=True)
     moved = to_grid(coordinates, entry.reference, ground.crs, entry.epoch, where=entry.file)
-    out: np.ndarray = shapely.set_coordinates(shapely.force_2d(values), moved)
+    known = np.isfinite(moved).all(axis=1)
+    lost = np.unique(owner[~known])
+    values[lost] = None
+    out: np.ndarray = shapely.set_coordinates(shapely.force_2d(values), moved[~np.isin(owner, lost)])
     return out
