@@ -468,9 +468,8 @@ _FRIENDS = (  # "3rd of 4th month 1820": days and months by number, as Friends w
     (re.compile(rf"{_ORDINAL}(?: day)?(?: of(?: the)?|,)? {_ORDINAL} ?mo(?:nth|\.)?,? ([0-9]{{4}})"), "dmy"),
     (re.compile(rf"{_ORDINAL} ?mo(?:nth|\.)?,? {_ORDINAL}(?: day)?,? ([0-9]{{4}})"), "mdy"),
 )
-_NEW_STYLE = (
-    1753  # until 1752 the year began in March, and so did the numbers of months: Calendar Act 1750, 24 Geo. 2 c. 23
-)
+# Until 1752 the year began in March, and so did the numbers of months: Calendar (New Style) Act 1750, 24 Geo. 2 c. 23.
+_NEW_STYLE = 1753
 _UNKNOWN = frozenset(
     ("unknown", "unk", "unkn", "not known", "not stated", "not given", "no date", "n d", "nd", "none", "illegible",
      "?", "??", "???", "-", "--", "---", "n/a", "na", "undated", "date unknown", "nil")

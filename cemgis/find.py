@@ -17,7 +17,7 @@ from cemgis.dates import say_date, years
 from cemgis.names import folded, soundex_codes, words
 from cemgis.places import label_key
 
-__all__ = ["Finder", "Hit", "entries", "public_entries"]
+__all__ = ["DATED", "Finder", "Hit", "entries", "public_entries"]
 
 ENTRY_COLUMNS = (
     "ground", "kind", "id", "name", "title", "given", "middle", "surname", "maiden", "also", "relative", "kin", "born",
@@ -42,6 +42,10 @@ _REMEMBERED = 2  # years by which one that stands in the question may be off
 _NEVER = 99_999
 _SHORT = 3  # letters of a particle that may be written on to the next word
 _SOUGHT = re.compile(r"(?<![0-9])(1[5-9][0-9]{2}|20[0-9]{2})(?:\s*[-\u2013]\s*(1[5-9][0-9]{2}|20[0-9]{2}))?(?![0-9])")
+
+
+DATED = {"person": "buried", "holder": "right of", "reserved": "reserved", "memory": "told", "stone": "dated"}
+"""What the date of an entry is of, by its kind."""
 
 
 class Hit(NamedTuple):
@@ -487,7 +491,8 @@ class Finder:
     def _when(self, row: int, item: Mapping[str, Any], when: _When) -> str:
         """Say how the dates of an entry stand to the years asked for."""
         asked = str(when.low) if when.low == when.high else f"{when.low} to {when.high}"
-        dated = [(name, word) for name, word in (("born", "born"), ("died", "died"), ("date", "buried"))
+        own = DATED.get(str(item["kind"]), "dated")
+        dated = [(name, word) for name, word in (("born", "born"), ("died", "died"), ("date", own))
                  if self._spans[name][1][row] >= self._spans[name][0][row]]  # fmt: skip
         for name, word in dated:
             low, high = (ends[row] for ends in self._spans[name])

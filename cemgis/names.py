@@ -62,7 +62,9 @@ _TITLES = _listed(
     "general lt lieut lieutenant cpl corporal hon judge prof professor sir lady lord fr father sister bro brother "
     "elder deacon dea herr frau don dona señor señora squire"
 )
-_SUFFIXES = _listed("jr sr jun junr sen senr junior senior ii iii iv esq md dd phd dds 2nd 3rd 2d 3d")
+_SUFFIXES = _listed(
+    "jr sr jun junr sen senr junior senior ii iii iv esq md dd phd dds usa usn usmc usaf csa 2nd 3rd 2d 3d"
+)
 _PARTICLES = _listed("van von vander vanden vom de del della di du la le st mac mc dos da san santa")
 _SMALL_PARTICLES = _listed(
     "zu zur zum delle dello der den des dal dalla do das les lo ter te ten tot af av al el bin ibn ben bint abu y"
@@ -182,8 +184,11 @@ def _relation(text: str) -> tuple[str, str, str]:
         # "Infant Smith", "Baby Boy Penn": a child without a name of its own
         return "infant of", "", _clean(found[2])
     head, comma, tail = text.rpartition(",")
-    if comma and _bare(tail.strip()) in ("infant", "inf", "baby", "stillborn", "child"):
-        return ("child of" if _bare(tail.strip()) == "child" else "infant of"), "", _clean(head)
+    last = re.fullmatch(
+        r"(infant|inf|baby|stillborn|child)(?:\.?\s+(?:child|son|dau|daughter|boy|girl))?", _bare(tail.strip())
+    )
+    if comma and last is not None:
+        return ("child of" if last[1] == "child" else "infant of"), "", _clean(head)
     return "", "", text
 
 

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from cemgis import schema
 from cemgis.find import Finder, entries, public_entries
 from cemgis.layers import LAYERS
-from cemgis.pipeline import load_finder
+from cemgis.pipeline import load_finder, say_hits
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -192,6 +192,10 @@ def test_holders_of_one_list_are_each_there():
               "spaces": pd.DataFrame({"space_id": ["A-1-1"], "section": ["A"]})}  # fmt: skip
     told = entries("Hill", tables)
     assert sorted(told.loc[told["kind"] == "holder", "name"]) == ["Ida Holder", "Lena Garten", "Otto Besitz"]
+    # a right's date is no burial
+    dated = Finder(told.assign(date="1900"))
+    assert "right of 1900" in say_hits(dated.find("besitz"), dated, staff=True)
+    assert dated.find("besitz 1901")[0].reasons[-1].startswith("right of 1900")
 
 
 def test_the_readmes_example_finds_somebody(demo_ground):

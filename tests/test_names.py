@@ -79,6 +79,8 @@ PARSED = [
     ("Infant son of J. Smith", {"relation": "infant of", "relative": "J. Smith"}),
     ("Baby Boy Penn", {"relation": "infant of", "surname": "Penn"}),
     ("Smith, infant", {"relation": "infant of", "surname": "Smith"}),
+    ("Smith, infant son", {"relation": "infant of", "surname": "Smith"}),
+    ("Sgt. Wm. Pell, USA", {"title": "Sgt.", "given": "Wm.", "surname": "Pell", "suffix": "USA"}),
     ("Wife of John Smith", {"relation": "wife of", "relative": "John Smith"}),
     ("Mary, wife of John Smith", {"given": "Mary", "relation": "wife of", "relative": "John Smith"}),
     ("Mary (wife of John Smith)", {"given": "Mary", "relation": "wife of", "relative": "John Smith"}),

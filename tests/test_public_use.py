@@ -257,6 +257,14 @@ def test_a_link_opens_a_person_or_a_space_and_says_when_it_is_gone(browser, file
     other.page.wait_for_timeout(100)
     assert "not in this edition" in other.page.locator("#count").inner_text()
     assert "Hollowell" in other.page.locator("#results .name").first.inner_text()
+    # A name nobody bears: the place it names is shown all the same.
+    other.page.evaluate("location.hash = 'B-1-1/qqqxq-zzxz-1901'")
+    other.page.wait_for_timeout(100)
+    assert other.page.locator("#body-place h2").inner_text().endswith("lot 1, space 1")
+    assert "“qqqxq zzxz 1901”, who is not at this place" in other.page.locator("#nobody-so").inner_text()
+    other.page.evaluate("location.hash = 'Q-99/qqqxq-zzxz-1901'")
+    other.page.wait_for_timeout(100)
+    assert "come nearest" not in other.page.locator("#count").inner_text()
     other.page.evaluate("location.hash = '%E0%A4%A'")  # no UTF-8
     other.page.wait_for_timeout(100)
     assert other.said == []
@@ -304,6 +312,17 @@ def test_the_keyboard_is_enough(browser, file):
     page_.keyboard.press("Enter")
     page_.wait_for_timeout(80)
     assert page_.locator("#body-place").is_visible()
+    # Beyond the ground there is nothing under the cross, which is said.
+    page_.keyboard.press("Escape")
+    page_.locator("#whole").click()
+    away = "map_ground.setView(map_ground.options.maxBounds.getNorthWest(), 20, {animate: false}); 0"
+    page_.wait_for_timeout(200)
+    page_.evaluate(away)
+    page_.wait_for_timeout(200)
+    page_.locator("#map_ground").focus()
+    page_.keyboard.press("Enter")
+    page_.wait_for_timeout(80)
+    assert "under the cross" in page_.locator("#said").inner_text()
     visit.context.close()
 
 

@@ -13,7 +13,7 @@ from cemgis.dates import say_date
 from cemgis.disclosure import disclose
 from cemgis.errors import Gather, InputError
 from cemgis.files import geopackage
-from cemgis.find import Finder, Hit, entries, public_entries
+from cemgis.find import DATED, Finder, Hit, entries, public_entries
 from cemgis.layers import LAYERS
 from cemgis.pipeline.evidence import read_ground, with_wishes
 
@@ -77,7 +77,7 @@ def say_hits(hits: Sequence[Hit], finder: Finder, *, staff: bool = False) -> str
     for hit in hits:
         dates = [
             f"{word} {say_date(value)}"
-            for word, value in (("born", hit.born), ("died", hit.died), ("buried", hit.buried))
+            for word, value in (("born", hit.born), ("died", hit.died), (DATED.get(hit.kind, "dated"), hit.buried))
             if value
         ]
         place = hit.space_id or (f"lot {hit.lot_id}, space not known" if hit.lot_id else "place not known")

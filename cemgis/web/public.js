@@ -63,7 +63,10 @@
     showWay: "Show the way on the map", showPlace: "Show the place on the map", print: "Print this page", slip: "Something is wrong here",
     link: "Link to this page",
     linkRests: "This link names the place and the name as they stand today. It goes on working in later editions as long as neither is corrected; if one is, the page searches for the name.",
-    linkGone: (text) => `The link names \u201c${text}\u201d, which is not in this edition. These come nearest:`,
+    linkGone: (text) => `The link names \u201c${text}\u201d, which is not in this edition.`,
+    nearest: "These come nearest:",
+    linkNobody: (text) => `The link names \u201c${text}\u201d, who is not at this place in this edition, and nobody of a like name is in it. This is the place.`,
+    nothingHere: "Nothing that is in this map lies under the cross.",
     back: "Back",
     listTitle: "Lists", listSection: "Section", listAll: "all sections", listVeterans: "only veterans", listOrder: "Order", byName: "by name", byPlace: "by place",
     listHead: ["Name", "Born", "Died", "Place"], listBuried: (year) => `buried ${year}`,
@@ -724,10 +727,10 @@
     for (const k of sections.index.query(x, y, x, y)) if (inside(sections, k, x, y)) { const name = sectionNames.indexOf(sections.text("section", k)); if (name >= 0) return FIRST_SECTION + name; }
     return 0;
   }
-  const identify = (latlng) => { const place = spaceUnder(...fromLatLng(ground, latlng)); if (place) location.hash = placeHash(place); };
+  const identify = (latlng) => { const place = spaceUnder(...fromLatLng(ground, latlng)); if (place) location.hash = placeHash(place); return place; };
   map.on("click", (event) => identify(event.latlng));
   box.addEventListener("keydown", (event) => {
-    if (event.key === "Enter" && event.target === box) { event.preventDefault(); identify(map.getCenter()); }
+    if (event.key === "Enter" && event.target === box) { event.preventDefault(); if (!identify(map.getCenter())) say(SAY.nothingHere); }
   });
 
   // ---- links ---------------------------------------------------------------------------------------------------------
@@ -754,7 +757,9 @@
       const same = here.filter((g) => slug(g) === name), g = same[turn ? Number(turn) - 1 : 0];
       if (g !== undefined) { showPerson(g); return; }
     }
-    field.value = (who || id).replaceAll("-", " ").replace(/~\d+$/, "");
+    const wanted = (who || id).replaceAll("-", " ").replace(/~\d+$/, "");
+    if (place && !finder.find(wanted, { limit: 1 }).total) { showPlace(place); body.place.querySelector("h2").after(make("p", { class: "hint", id: "nobody-so" }, SAY.linkNobody(wanted.slice(0, 80)))); return; }
+    field.value = wanted;
     ask(SAY.linkGone(text.slice(0, 80)));
   }
 
@@ -808,7 +813,7 @@
     }
     for (const { g, named, off } of hits) results.append(hitLine(g, placeWords(P.at[g]), [named < 0.84 && SAY.similar, off > 0 && SAY.otherYear].filter(Boolean)));
     const n = total + places.length, words = n ? SAY.found(n, hits.length + places.length) : SAY.nothing;
-    count.textContent = note ? `${note} ${words}` : words;
+    count.textContent = [note, note && n && SAY.nearest, words].filter(Boolean).join(" ");
     say(words);
     show("home");
   }
@@ -970,10 +975,10 @@
     sketches.replaceChildren();
     if (now === "place" && spot(open.place)) {
       const ring = ringOf(open.place), xs = ring.map((p) => p[0]), ys = ring.map((p) => p[1]), room = 12 * metre;
-      sketches.append(sketch(Math.min(...xs) - room, Math.min(...ys) - room, Math.max(...xs) + room, Math.max(...ys) + room, 340, 300));
+      sketches.append(sketch(Math.min(...xs) - room, Math.min(...ys) - room, Math.max(...xs) + room, Math.max(...ys) + room, 340, 250));
       if (open.way && open.way.line.length) {
         const lx = open.way.line.map((p) => p[0]), ly = open.way.line.map((p) => p[1]), more = 15 * metre;
-        sketches.append(sketch(Math.min(...lx, ...xs) - more, Math.min(...ly, ...ys) - more, Math.max(...lx, ...xs) + more, Math.max(...ly, ...ys) + more, 340, 300));
+        sketches.append(sketch(Math.min(...lx, ...xs) - more, Math.min(...ly, ...ys) - more, Math.max(...lx, ...xs) + more, Math.max(...ly, ...ys) + more, 340, 250));
       }
     }
     if (now === "list") fillList(LIST_PRINT);
