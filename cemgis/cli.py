@@ -681,6 +681,7 @@ def _explain(given: argparse.Namespace) -> int:
     from cemgis.findings import FINDINGS
     from cemgis.layers import LAYERS
     from cemgis.rules import RULES
+    from cemgis.units import FOOT, METRE
 
     topic = given.topic
     if topic == "layers":
@@ -696,7 +697,11 @@ def _explain(given: argparse.Namespace) -> int:
         item = LAYERS[topic]
         _say(f"{item.name}: {item.doc}\n{item.geometry or 'no geometry'}; key {item.key}\n")
         for column in item.columns:
-            notes = [column.unit, "published" if item.published and column.published else "not published"]
+            names = " or ".join(dict.fromkeys(column.written(unit) for unit in (FOOT, METRE)))
+            notes = [
+                column.unit + ("" if names == column.name else f", written {names}"),
+                "published" if item.published and column.published else "not published",
+            ]
             notes += ["one of: " + ", ".join(column.choices)] if column.choices else []
             _say(f"  {column.name:18} {column.type:8} {column.doc} ({'; '.join(note for note in notes if note)})")
     else:

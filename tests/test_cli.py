@@ -156,6 +156,14 @@ def test_explain_prints_what_is_declared(topic, capsys):
     assert len(capsys.readouterr().out) > 300
 
 
+def test_explain_says_the_names_a_file_has(capsys):
+    cli.main(["explain", "spaces"])
+    said = capsys.readouterr().out
+    assert "radius_95_ft or radius_95_m" in said
+    assert "cov_ee_ft2 or cov_ee_m2" in said
+    assert "space_id_" not in said
+
+
 def test_explain_of_nothing_names_what_there_is(capsys):
     assert cli.main(["explain", "graves"]) == 2
     assert "spaces" in capsys.readouterr().err
