@@ -10,9 +10,13 @@ import pandas as pd
 from scipy.spatial import cKDTree
 
 from cemgis.errors import InputError
-from cemgis.units import Unit, say_length
+from cemgis.units import Unit, feet_and_inches, say_length
 
-__all__ = ["Accuracy", "leave_one_out_words", "nssda", "row_lengths", "row_words"]
+__all__ = ["Accuracy", "leave_one_out_words", "nssda", "plain_words", "row_lengths", "row_words"]
+
+
+_TWENTY = 20
+"""Below so many values the 95th percentile is the largest one."""
 
 
 def leave_one_out_words(misses: npt.ArrayLike, unit: Unit) -> str:
@@ -35,15 +39,49 @@ def leave_one_out_words(misses: npt.ArrayLike, unit: Unit) -> str:
     size = size[np.isfinite(size)]
     if not len(size):
         return "no marker can be left out: nothing would check the rest"
-    # below 20 values the 95th percentile is the largest one
     tail = (
         f"{say_length(float(np.quantile(size, 0.95)), unit)} at the 95th percentile"
-        if len(size) >= 20
+        if len(size) >= _TWENTY
         else f"{say_length(float(size.max()), unit)} at worst"
     )
     count = f"{len(size)} markers" if len(size) > 1 else "1 marker"
     middle = say_length(float(np.median(size)), unit)
     return f"of {count} left out in turn, the prediction missed by {middle} in the median and {tail}"
+
+
+def plain_words(misses: npt.ArrayLike, unit: Unit) -> str:
+    """Say the same to who digs, as a tape reads: how many of the markers found lay how near.
+
+    Parameters
+    ----------
+    misses : (n, 2) array
+        As for `leave_one_out_words`.
+    unit : Unit
+
+    Returns
+    -------
+    str
+        Empty with fewer than 20 markers.
+
+    Examples
+    --------
+    >>> from cemgis.units import US_SURVEY_FOOT
+    >>> plain_words([[0.1, 0.0]] * 18 + [[0.0, 0.5]] * 2, US_SURVEY_FOOT)
+    'half of these markers lay within 1 1/2 in of where they were predicted, 19 of 20 within 6 in'
+    """
+    size = np.hypot(*np.asarray(misses, dtype=float).reshape(-1, 2).T)
+    size = size[np.isfinite(size)]
+    if len(size) < _TWENTY:
+        return ""
+    half, most = (_taped(float(np.quantile(size, share, method="higher")), unit) for share in (0.5, 0.95))
+    return f"half of these markers lay within {half} of where they were predicted, 19 of 20 within {most}"
+
+
+def _taped(length: float, unit: Unit) -> str:
+    """Say a length on the tape, up to the next half inch or centimetre."""
+    if unit.is_foot:
+        return feet_and_inches(np.ceil(length * 24.0 - 1e-6) / 24.0)
+    return f"{np.ceil(length * unit.metres * 100.0 - 1e-6):.0f} cm"
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +194,8 @@ def nssda(
             weak.append("some points lie closer together than a tenth of the diagonal")
     statement = None
     if not reasons:
-        statement = f"Tested {accuracy:.{digits}f} {unit.suffix} horizontal accuracy at 95% confidence level"
+        written = "feet" if unit.is_foot else "meters"  # the standard's own form and spelling (3.2.3)
+        statement = f"Tested {accuracy:.{digits}f} {written} horizontal accuracy at 95% confidence level"
     sd = (float(np.std(east, ddof=1)), float(np.std(north, ddof=1))) if n > 1 else (float("nan"), float("nan"))
     return Accuracy(
         n, float(east.mean()), float(north.mean()), *sd, rmse_e, rmse_n, float(np.hypot(rmse_e, rmse_n)),

@@ -353,7 +353,11 @@ def _checked(
     gather.raise_if_any()
     count = int((kind == "edge").sum() + 2 * (kind == "corner").sum())
     if count < _FEW:
-        what = f"{len(xy)} hits, {int((kind == 'top').sum())} of them on the top" if len(xy) else "no hits"
+        what = (
+            f"{len(xy)} hit{'s' * (len(xy) > 1)}, {int((kind == 'top').sum())} of them on the top"
+            if len(xy)
+            else "no hits"
+        )
         raise InputError.of(
             where, f"{what}: they do not tell where it lies",
             "Probe two places on one long side and one on an end at least, or shoot two corners.",

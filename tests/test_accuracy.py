@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cemgis.accuracy import leave_one_out_words, nssda
+from cemgis.accuracy import leave_one_out_words, nssda, plain_words
 from cemgis.errors import InputError
 from cemgis.rules import RULES
 from cemgis.units import METRE, US_SURVEY_FOOT
@@ -34,11 +34,19 @@ def test_nssda_statement():
     sign = np.tile([1.0, -1.0], 15)
     found = nssda(0.10 * sign, 0.08 * sign, US_SURVEY_FOOT, points=20, places=spread_points(30))
     assert found.accuracy_95 == pytest.approx(0.22029, abs=1e-5)
-    assert found.statement == "Tested 0.22 ft horizontal accuracy at 95% confidence level"
+    assert found.statement == "Tested 0.22 feet horizontal accuracy at 95% confidence level"
     equal = nssda(0.1 * sign, 0.1 * sign, US_SURVEY_FOOT, points=20)
     assert equal.accuracy_95 == pytest.approx(1.7308 * equal.rmse_r, abs=1e-5)
     points = RULES["accuracy.nssda_points"].value
     assert nssda(0.1 * sign[:19], 0.1 * sign[:19], US_SURVEY_FOOT, points=points).statement is None
+
+
+def test_plain_words_go_up_to_what_a_tape_shows():
+    # 20 misses of 1 to 20 mm: half lie within 11 mm, 2 cm on the tape; 95 in 100 within 20 mm
+    size = np.arange(1, 21) / 1000.0
+    found = plain_words(np.column_stack([size, 0 * size]), METRE)
+    assert found == "half of these markers lay within 2 cm of where they were predicted, 19 of 20 within 2 cm"
+    assert plain_words(np.ones((19, 2)), METRE) == ""
 
 
 def test_nssda_caveats():

@@ -58,6 +58,15 @@ def test_a_marker_far_outside_the_plat_and_one_no_plat_has(tmp_path):
     assert not markers.loc[["A-1", "Q-7"], "holds"].any()
 
 
+def test_a_label_without_its_section_that_misses_says_what_it_was_taken_for(tmp_path):
+    files, _ = small()
+    text = moved(files[READINGS], {"A-1"}, 90.0, 70.0, keep=False).replace("A-1,", "1,")
+    run = compute(tmp_path / "hill", files | {READINGS: text}, "fit")
+    said = [item.reason for item in run.findings if item.subject == "1"]
+    assert said
+    assert said[0].startswith("taken for A-1, it ")
+
+
 @pytest.mark.parametrize(
     ("keep", "what", "todo"),
     [(lambda xy: xy[:, 0] < xy[:, 0].min() + 1.0, "lie on one line", "off that line"),

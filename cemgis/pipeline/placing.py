@@ -14,7 +14,7 @@ import pandas as pd
 import shapely
 
 from cemgis import edits, schema
-from cemgis.accuracy import leave_one_out_words, nssda, row_lengths, row_words
+from cemgis.accuracy import leave_one_out_words, nssda, plain_words, row_lengths, row_words
 from cemgis.doubt import explain
 from cemgis.errors import Gather, InputError, Problem
 from cemgis.files.readings import RawReadings, parse_taped
@@ -675,6 +675,11 @@ def _judge(
             candidates = match[row].candidates
             if candidates:
                 detail = f"it could be {', '.join(candidates[:4])}"
+        if site[row] >= 0:
+            read, meant = str(markers["label"].iloc[row]), str(sites["label"].iloc[site[row]])
+            given = _or_none(markers["section"].iloc[row])
+            if label_key(meant) not in {label_key(read), label_key(f"{given}-{read}")}:
+                detail = f"taken for {meant}, it {detail}"
         twin = _same_place(ground, at, cov, int(row))
         if len(twin):
             named = ", ".join(markers["marker_id"].astype(str).iloc[twin[:3]])
@@ -1001,6 +1006,9 @@ def _tell(
             "checked": bool(fit.checked),
         }  # fmt: skip
     said.append(accuracy)
+    plain = plain_words(every, unit)
+    if plain:
+        said.append(f"On the tape: {plain}.")
     rows = _rows(fits, markers, site, sites, taken.factor)
     said += row_words(rows, unit)
     control = taken.control
@@ -1030,7 +1038,7 @@ def _bend_said(fit: Fit, unit: Unit, *, asked: bool) -> str:
     if fit.local.chance < 0.95:
         return (
             f"whether the plat bends from place to place they cannot tell yet (chance {fit.local.chance:.0%}), and the "
-            "radii allow for both"
+            "radius of every space allows for both"
         )
     size, over = say_length(likely.sigma, unit, 1), say_length(likely.length, unit, 0)
     return f"the plat bends by about {size} within {over}, and places follow the bend"
