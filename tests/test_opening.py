@@ -430,6 +430,7 @@ def test_protection_from_5_ft_and_a_ladder_from_4_ft():
 
 
 def test_spoil_swells_and_the_container_is_hauled():
+    assert Rules(FOOT)["soil.swell"] == pytest.approx(1 / 0.80 - 1)  # the same table, loose to bank: 0.80, from memory
     cut = excavation(TRENCH, 5.0, "C", disturbed=True, container_volume=40.0, stones=(), rules=RULES)
     assert cut.spoil == pytest.approx(3 * 8 * 5 * 1.25)
     assert cut.haul == pytest.approx(50.0)
