@@ -1156,8 +1156,7 @@ def plan_opening(
     over = bool(below) and allowed and (is_urn or site.full > 0)
     depth = judge.depth(below if over else (), is_urn=is_urn)
     ties = plan_ties(dig.corners, site.anchors, tie_numbers, factor=site.factor)
-    used = () if ties is None else tuple(site.anchors.ids[k] for k in ties.pair)
-    checker = plan_ties(dig.corners, site.anchors, tie_numbers, factor=site.factor, leave=used)
+    checker = _checker_ties(dig, site, ties, tie_numbers)
     own = None if site.own_marker is None else site.anchors.xy[site.own_marker]
     offsets = None
     if own is not None and site.lot is not None:
@@ -1196,6 +1195,19 @@ def plan_opening(
         site, order, container, verdict, reasons, dig, depth, cut, ties, checker, offsets, hit, tuple(rows), earth,
         place_words, spoil_at,
     )  # fmt: skip
+
+
+def _checker_ties(dig: Dig, site: Site, ties: Ties | None, tie_numbers: TieNumbers) -> Ties | None:
+    """Ties of the checker's own: from markers the digger does not tape at all, else from others than he lays out by."""
+    if ties is None:
+        return plan_ties(dig.corners, site.anchors, tie_numbers, factor=site.factor)
+    pair = [*ties.pair]
+    for leave in ([*pair, *(check.anchor for check in ties.checks)], pair):
+        names = tuple(site.anchors.ids[k] for k in leave)
+        made = plan_ties(dig.corners, site.anchors, tie_numbers, factor=site.factor, leave=names)
+        if made is not None and made.check is not None:
+            return made
+    return made
 
 
 def _foot(unit: Unit) -> float:

@@ -274,8 +274,8 @@ RULES: Mapping[str, Rule] = dict(
         _rule("frost.thaw", "1 in", "length", "common practice", _NO_SOURCE + " (about 1 inch an hour)",
               "frost that a ground heater thaws in an hour"),
         _rule("soil.swell", 0.25, "ratio", "assumption",
-              "FM 5-434, Earthmoving Operations (2000), table 1-1: 1.25 of loose common earth from 1 in bank (sand 1.11, "
-              "clay 1.43); from memory, the page was not looked up",
+              "FM 5-434, Earthmoving Operations (2000), table 1-1: 1.25 of loose common earth from 1 in bank "
+              "(sand 1.11, clay 1.43); from memory, the page was not looked up",
               "by how much dug earth grows; in clay it is more: write it as a site rule"),
         # ---- what lies underground -------------------------------------------------------------------------------
         _rule("probe.sigma", "0.10 ft", "length", "assumption", "no source: rod not plumb, edge felt to an inch",
