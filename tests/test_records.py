@@ -234,3 +234,25 @@ def test_no_folder_is_no_records_and_a_folder_for_a_log_is_told(tmp_path: Path) 
         read(tmp_path)
     with pytest.raises(InputError, match="plain name"):
         append(tmp_path, "../edits", [record(1)])
+
+
+def test_a_nul_in_a_record_is_seen_and_the_record_still_counts(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="record 1 .edit.: it holds a NUL character, which cuts a text off. Take it"):
+        append(tmp_path, "edits", [record(1, who="E.\0Tarn")])
+    assert not (tmp_path / "edits.jsonl").exists()
+    body = record(2, who="E.\0Tarn", values={"no\0te": ["a\0"], "plain": "\\u0000"})
+    (tmp_path / "edits.jsonl").write_text(json.dumps(body) + "\n")
+    found = read(tmp_path)
+    (one,) = found.records
+    assert (one["who"], one["values"]) == ("E.␀Tarn", {"no␀te": ["a␀"], "plain": "\\u0000"})
+    assert one["id"] == records._id(body)
+    (item,) = found.findings
+    assert (item.kind, item.subject) == ("assumed of a file", "edits.jsonl line 1")
+    assert item.reason == "it holds a NUL character, which reads as ␀"
+    assert one["id"] in item.todo
+
+
+def test_no_finding_about_a_record_holds_a_nul(tmp_path: Path) -> None:
+    (tmp_path / "edits.jsonl").write_bytes(b'{"kind": "edit\0\n')
+    (item,) = read(tmp_path).findings
+    assert item.reason == 'no JSON: {"kind": "edit␀'

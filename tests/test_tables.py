@@ -59,9 +59,9 @@ def test_encoding_told(tmp_path):
 
 
 def test_nul_bytes_are_left_out_and_said(tmp_path):
-    table = read_table(write(tmp_path, b"label,x\nA\x00-1,1\nA-2,2\n" + b"\0" * 5000))
+    table = read_table(write(tmp_path, b"label,x\nA-1,1\nA\x00-2,2\n" + b"\0" * 5000))
     assert cells(table) == [["A-1", "1"], ["A-2", "2"]]
-    assert table.notes == ("5001 NUL bytes left out",)
+    assert table.notes == ("5001 NUL bytes left out, the first in line 3",)
 
 
 def test_ragged_lines_are_counted_and_named(tmp_path):

@@ -299,3 +299,13 @@ def test_no_damage_breaks_it(at, junk, tmp_path):
     except InputError:
         return
     assert 1 <= len(found.table) <= 2
+
+
+def test_a_nul_in_a_text_is_refused_with_its_line_because_it_would_cut_it_off(tmp_path):
+    path = geojson(tmp_path, POINT, note="a\0b")
+    said = path.read_text()
+    path.write_text("\n" + said)
+    with pytest.raises(InputError, match=r"line 2 holds a NUL character, which cuts a text off\. Take it out\."):
+        read_features(path)
+    path.write_text(said.replace("\\u0000", "\\\\u0000"))
+    assert read_features(path).table["note"].tolist() == ["a\\u0000b"]

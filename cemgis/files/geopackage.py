@@ -267,7 +267,9 @@ def _to_arrow(table: pd.DataFrame, layer: Layer, gather: Gather) -> Any:
             gather.add(f"{layer.name}.{column.name}", f"cannot be written ({error})", "Mend the values.")
             continue
         if column.type in ("text", "date") and pc.any(pc.match_substring(values, "\0")).as_py():
-            gather.add(f"{layer.name}.{column.name}", "holds a NUL character, which cuts a text off", "Take it out.")
+            row = pc.index(pc.match_substring(values, "\0"), value=True).as_py()
+            place = f"{layer.name}.{column.name} [{table[layer.key].iloc[row]}]"
+            gather.add(place, "holds a NUL character, which cuts a text off", "Take it out.")
         columns.append(values)
         names.append(column.name)
     if layer.geometry is not None:

@@ -28,6 +28,7 @@ _ASIDE = ".set-aside.txt"
 _SAID = ("kind", "who", "when", "why")
 _ID_DIGITS = 16
 _SHOWN = 80
+_NUL, _NUL_SHOWN = "\0", "\u2400"  # no database, page or terminal carries the first
 
 
 @dataclass(frozen=True)
@@ -176,8 +177,19 @@ def _lines(records: Sequence[Mapping[str, Any]]) -> tuple[bytes, list[dict[str, 
         except (TypeError, ValueError) as error:
             gather.add(where, f"cannot be written as JSON ({error})", "Use text, numbers, lists and mappings.")
         made.append(body)
+        if _shown(body) != body:
+            gather.add(where, "it holds a NUL character, which cuts a text off", "Take it out.")
     gather.raise_if_any()
     return b"".join(parts), made
+
+
+def _shown(value: Any) -> Any:
+    """Return what a record says with every NUL made visible."""
+    if isinstance(value, str):
+        return value.replace(_NUL, _NUL_SHOWN)
+    if isinstance(value, dict):
+        return {_shown(key): _shown(item) for key, item in value.items()}
+    return [_shown(item) for item in value] if isinstance(value, list) else value
 
 
 def _text(body: Mapping[str, Any]) -> bytes:
@@ -299,7 +311,13 @@ def parse(content: bytes, where: str) -> Records:
         elif "id" in body and body["id"] != own:
             found.findings.append(find("record not usable", subject, "it was altered after it was written"))
         else:
-            found.records.append({**body, "id": own})
+            said = _shown(body) if b"\\u0000" in line else body
+            found.records.append({**said, "id": own})
+            if said != body:
+                found.findings.append(
+                    find("assumed of a file", subject, f"it holds a NUL character, which reads as {_NUL_SHOWN}",
+                         todo=f"Withdraw record {own} and enter it again without that character.")
+                )  # fmt: skip
     gather.raise_if_any()
     return found
 

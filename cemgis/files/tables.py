@@ -210,7 +210,15 @@ def decode(data: bytes, encoding: str | None = None, where: str = "text") -> tup
         tried = [sniffed] if sniffed else [n for n in ("utf-8", "cp1252", "latin-1") if _is_valid(iter((data,)), n)][:1]
         name = tried[0]
         notes = [] if sniffed or name == "utf-8" else [f"not UTF-8: read as {name} (Western European)"]
-    return data.decode(name, "replace").replace("\0", ""), notes
+    text = data.decode(name, "replace")
+    if "\0" in text:
+        notes.append(_said_of_nul(text.count("\0"), text.count("\n", 0, text.index("\0")) + 1))
+        text = text.replace("\0", "")
+    return text, notes
+
+
+def _said_of_nul(count: int, line: int) -> str:
+    return f"{count} NUL bytes left out, the first in line {line}"
 
 
 def _line_blocks(path: Path, encoding: str, counts: Counter[str]) -> Iterator[tuple[int, list[str]]]:
@@ -228,7 +236,9 @@ def _line_blocks(path: Path, encoding: str, counts: Counter[str]) -> Iterator[tu
             yield "�"
 
     for text in texts():
-        counts["nul"] += text.count("\0")
+        if "\0" in text:
+            counts["nul_line"] = counts["nul_line"] or number + text.count("\n", 0, text.index("\0"))
+            counts["nul"] += text.count("\0")
         counts["replaced"] += text.count("�")
         lines = text.replace("\0", "").split("\n")
         if dropping:
@@ -459,7 +469,7 @@ def read_table(
         what = f"it cannot be read ({error.strerror or error})"
         raise InputError.of(place, what, "Copy it again or check the disk.") from None
     if counts["nul"]:
-        notes.append(f"{counts['nul']} NUL bytes left out")
+        notes.append(_said_of_nul(counts["nul"], counts["nul_line"]))
     if counts["replaced"]:
         notes.append(f"{counts['replaced']} characters are not valid {chosen}")
     return Table(table.rows, table.lines, table.broken, table.n_broken, chosen, table.delimiter, (*notes, *table.notes))

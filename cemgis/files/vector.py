@@ -37,6 +37,7 @@ DRIVERS = (
 _SQLITE = b"SQLite format 3\0"
 _VIRTUAL = re.compile(r"\s*create\s+virtual\s+table\b.*?\busing\s+[\"'`\[]?(\w+)", re.IGNORECASE | re.DOTALL)
 _INDEXES = ("rtree", "rtree_i32", "fts3", "fts4", "fts5", "virtualspatialindex", "virtualelementary")
+_NUL_WRITTEN = re.compile(r"(?<!\\)(?:\\\\)*\\u0000")
 _DEEPEST = 200  # elements inside one another; a file of features has about ten
 _BLOCK = 1 << 20
 _LARGEST_LON, _LARGEST_LAT = 360.0, 90.0  # degrees; some count longitudes to 360
@@ -183,6 +184,9 @@ def _openable(path: Path, place: str, notes: list[str], silent: list[str]) -> It
     text, assumed = decode(data)
     text = text.lstrip("\ufeff")
     told = _check_json(text, place)
+    if cut := _NUL_WRITTEN.search(text):
+        what = f"line {text.count(chr(10), 0, cut.start()) + 1} holds a NUL character, which cuts a text off"
+        raise InputError.of(place, what, "Take it out.")
     if not any(isinstance(one, dict) and one.get("crs") for one in told):
         silent.append("it names no reference system (there is no member crs)")
     mixed = _unmix(told)
