@@ -191,10 +191,6 @@ class Finding:
     todo: str | None = None
 
     def __post_init__(self) -> None:
-        for name in ("subject", "reason", "todo"):  # a NUL would cut the text off wherever it is written
-            said = getattr(self, name)
-            if said is not None and "\0" in said:
-                object.__setattr__(self, name, said.replace("\0", "\u2400"))
         if self.kind not in FINDINGS:
             msg = f"there is no kind of finding {self.kind!r}"
             raise ValueError(msg)

@@ -28,7 +28,7 @@ _ASIDE = ".set-aside.txt"
 _SAID = ("kind", "who", "when", "why")
 _ID_DIGITS = 16
 _SHOWN = 80
-_NUL, _NUL_SHOWN = "\0", "\u2400"  # no database, page or terminal carries the first
+_NUL, _NUL_SHOWN = "\0", "\\x00"  # no database, page or terminal carries the first
 
 
 @dataclass(frozen=True)

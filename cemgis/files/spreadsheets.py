@@ -135,4 +135,4 @@ def _text(value: Any) -> str:
         return value.isoformat()
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
         return str(int(value))
-    return str(value).replace("\0", "\u2400").strip()  # XLSX can write a NUL as _x0000_
+    return str(value).replace("\0", "\\x00").strip()  # XLSX can write a NUL as _x0000_
