@@ -237,7 +237,9 @@ def test_no_folder_is_no_records_and_a_folder_for_a_log_is_told(tmp_path: Path) 
 
 
 def test_a_nul_in_a_record_is_seen_and_the_record_still_counts(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match=r"record 1 \(edit\): it holds a NUL character, which cuts a text off\. Take it"):
+    with pytest.raises(
+        InputError, match=r"record 1 \(edit\): it holds a NUL character, which cuts a text off\. Take it"
+    ):
         append(tmp_path, "edits", [record(1, who="E.\0Tarn")])
     assert not (tmp_path / "edits.jsonl").exists()
     body = record(2, who="E.\0Tarn", values={"no\0te": ["a\0"], "plain": "\\u0000"})
