@@ -22,9 +22,14 @@ __all__ = ["SCHEMA_VERSION", "Log", "Records", "append", "parse", "read", "writi
 SCHEMA_VERSION = 1
 """Version of a record's form, written into every line; a line of a newer one is refused."""
 
+_FIRST, _LAST = 1000, 2200  # years between which somebody can have written a record
 _LOCK = "writer.lock"
 _ENDING = ".jsonl"
 _ASIDE = ".set-aside.txt"
+_TEXTS = ("kind", "when", "layer", "crs", "shape", "space_id", "lot_id", "section", "opening_id", "foundation_id", "to",
+          "state", "event", "date")  # fmt: skip
+_LISTS = ("replaces", "spaces", "stones")
+_MAPPINGS = ("values", "was")
 _SAID = ("kind", "who", "when", "why")
 _ID_DIGITS = 16
 _SHOWN = 80
@@ -204,9 +209,20 @@ def _id(body: Mapping[str, Any]) -> str:
 
 def _zoned(text: object) -> bool:
     try:
-        return datetime.fromisoformat(str(text)).tzinfo is not None
+        return datetime.fromisoformat(str(text)).tzinfo is not None and _FIRST < int(str(text)[:4]) < _LAST
     except ValueError:
         return False
+
+
+def _misshapen(body: Mapping[str, Any]) -> str:
+    """Say which value of a record is of another kind than every reader of records takes it to be."""
+    for names, kind, word in ((_TEXTS, str, "text"), (_LISTS, list, "list"), (_MAPPINGS, dict, "mapping")):
+        for name in names:
+            value = body.get(name)
+            if value is not None and not isinstance(value, kind):
+                return f"its {name} is no {word}: {str(value)[:_SHOWN]}"
+    odd = next((item for name in _LISTS for item in body.get(name) or () if not isinstance(item, str)), None)
+    return "" if odd is None else f"a list of it holds what is no text: {str(odd)[:_SHOWN]}"
 
 
 def _set_aside(path: Path) -> None:
@@ -308,6 +324,8 @@ def parse(content: bytes, where: str) -> Records:
             gather.add(subject, f"written by a newer version (form {version})", "Update this program.")
         elif not body.get("kind") or not _zoned(body.get("when")):
             found.findings.append(find("record not usable", subject, "its kind or its time is not said"))
+        elif odd := _misshapen(body):
+            found.findings.append(find("record not usable", subject, odd))
         elif "id" in body and body["id"] != own:
             found.findings.append(find("record not usable", subject, "it was altered after it was written"))
         else:

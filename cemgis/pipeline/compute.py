@@ -32,6 +32,7 @@ from cemgis.occupations import make_markers
 from cemgis.orientation import orient
 from cemgis.pipeline.collecting import aside_findings
 from cemgis.pipeline.evidence import Evidence, gather_evidence, read_ground
+from cemgis.pipeline.idle import idle_records
 from cemgis.pipeline.opening_records import dug_from_records, settling_due
 from cemgis.pipeline.placing import Placing, ingest, place
 from cemgis.pipeline.probed import fit_probes, probe_labels
@@ -81,7 +82,7 @@ def compute(folder: Path, until: str = STAGES[-1]) -> Run:
     """
     ground = read_ground(Path(folder))
     evidence = gather_evidence(ground)
-    run = Run(ground, records=evidence.records, findings=list(evidence.findings))
+    run = Run(ground, records=evidence.records, findings=[*evidence.findings, *idle_records(evidence.records)])
     stage = STAGES.index(until)
 
     log.info("gathering occupations")

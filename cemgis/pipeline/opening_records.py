@@ -27,6 +27,12 @@ OPENING_KIND = "opening"
 """Kind of the records that say how far an opening is; each says all of it and names the one it replaces."""
 EVENT_KIND = "burial event"
 """Kind of the records of disinterments, moves, and urns placed or removed without an opening."""
+_NUMBERS = (
+    "off_plan", "sigma", *(column.name for column in LAYERS["openings"].columns if column.type in ("real", "integer"))
+)  # fmt: skip
+_LARGEST = 1e9
+_SHOWN = 40
+
 FOUNDATION_KIND = "foundation"
 """Kind of the records of monument foundations: set out, set, inspected."""
 
@@ -131,6 +137,14 @@ def _apart(
     return {**record, key: f"{name}, record {record.get('id')}"}
 
 
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < _LARGEST
+
+
+def _are_numbers(row: object, width: int | None) -> bool:
+    return isinstance(row, list) and (width is None or len(row) == width) and all(map(_is_number, row))
+
+
 def _usable(ground: Ground, record: Mapping[str, Any]) -> Any:
     """Return the record's shape; `ValueError` with words when the record cannot be used."""
     if record.get("crs", ground.crs.name) != ground.crs.name:
@@ -142,6 +156,16 @@ def _usable(ground: Ground, record: Mapping[str, Any]) -> Any:
         raise ValueError("it lacks its opening, space or state")
     if record["kind"] == EVENT_KIND and (record.get("event") not in EVENT_KINDS or not record.get("date")):
         raise ValueError("it does not say what happened, or when")
+    for name in _NUMBERS:
+        if record.get(name) is not None and not _is_number(record[name]):
+            msg = f"its {name} is no number: {str(record[name])[:_SHOWN]}"
+            raise ValueError(msg)
+    for name, width in (("plan", 2), ("size", None)):
+        given = record.get(name)
+        rows = given if width else [given]
+        if given is not None and not (isinstance(rows, list) and all(_are_numbers(row, width) for row in rows)):
+            msg = f"its {name} is no list of numbers: {str(given)[:_SHOWN]}"
+            raise ValueError(msg)
     try:
         return None if record.get("shape") is None else shapely.from_wkt(record["shape"])
     except (shapely.errors.ShapelyError, TypeError):

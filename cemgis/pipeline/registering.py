@@ -291,8 +291,8 @@ def _moved_rows(was: Mapping[str, pd.DataFrame], now: Register) -> tuple[dict[st
     pieces = []
     for table in (old, new):
         rows = table.dropna().drop_duplicates("source").astype(object)
-        parted = rows["source"].str.rpartition(", line ")
-        rows = rows.assign(file=parted[0], line=pd.to_numeric(parted[2], errors="coerce"))
+        parted = rows["source"].astype("string").str.extract(r"(?s)^(?:(.*), line )?(.*)$")
+        rows = rows.assign(file=parted[0].fillna(""), line=pd.to_numeric(parted[1], errors="coerce"))
         rows = rows.sort_values(["file", "line"], kind="stable")
         pieces.append(rows.assign(turn=rows.groupby(["file", "as_written"]).cumcount()))
     both = pieces[0].merge(pieces[1], on=["file", "as_written", "turn"], suffixes=("", "_new"))
