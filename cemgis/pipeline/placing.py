@@ -84,6 +84,8 @@ class Ingested:
 def ingest(ground: Ground, evidence: Evidence) -> Ingested:
     """Put all readings into the grid, gather them into occupations, and check those of control.
 
+    What was read is taken out of `evidence`: nobody needs it as it came any more, and a million readings are large.
+
     Raises
     ------
     InputError
@@ -91,11 +93,14 @@ def ingest(ground: Ground, evidence: Evidence) -> Ingested:
     """
     gather = Gather()
     tables: list[pd.DataFrame] = []
-    for entry, raw in evidence.readings:
+    evidence.readings.reverse()
+    while evidence.readings:
+        entry, raw = evidence.readings.pop()
         try:
             tables.append(_in_grid(ground, entry, raw))
         except InputError as error:
             gather.take(error)
+        del raw
     control_xy = _control_grid(ground, gather)
     taped, findings = _taped(ground, evidence, gather)
     gather.raise_if_any()
