@@ -24,6 +24,7 @@ from cemgis.occupations.numbers import (
     points_of,
     positions_of,
     texts_of,
+    words_of,
 )
 from cemgis.occupations.telling import marker_keys
 
@@ -107,9 +108,9 @@ def make_occupations(
     crs = readings.crs
     table = pd.DataFrame(readings.drop(columns=readings.geometry.name))
     xy = positions_of(readings)
-    key = marker_keys(texts_of(table, "label"), texts_of(table, "section")).to_numpy(dtype=object)
+    key = words_of(marker_keys(texts_of(table, "label"), texts_of(table, "section")))
     sigma, sigma_from = reading_sigmas(table, numbers)
-    fix = texts_of(table, "fix").fillna("unknown").to_numpy(dtype=object)
+    fix = words_of(texts_of(table, "fix").fillna("unknown"))
     millis, line = millis_of(table, "time"), floats_of(table, "line")
     why = np.full(len(table), "", dtype=object)
     why[key == ""] = "no label"
@@ -302,7 +303,7 @@ def _occupation_names(table: pd.DataFrame, key: np.ndarray, at: np.ndarray, grou
     if not len(at):
         return np.empty(0, dtype=object)
     heads = at[np.flatnonzero(np.diff(group, prepend=-1))]
-    frame = pd.DataFrame({"key": key[heads], "file": texts_of(table, "file").fillna("").to_numpy(dtype=object)[heads]})
+    frame = pd.DataFrame({"key": key[heads], "file": words_of(texts_of(table, "file").fillna(""))[heads]})
     number = frame.groupby(["key", "file"]).cumcount() + 1
     names: np.ndarray = (frame["key"] + " " + frame["file"] + " " + number.astype(str)).to_numpy(dtype=object)
     return names
