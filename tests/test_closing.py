@@ -107,12 +107,21 @@ def test_each_state_follows_the_one_before_and_names_it(first, folder):
     assert found.openings["state"].tolist() == ["settled"]
     assert found.rows["events"]["date"].tolist() == ["2026-05-04"]
     assert found.rows["vaults"]["vault_id"].tolist() == ["V B-10-2/1"]
-    with pytest.raises(InputError, match="nothing was ordered there since B-10-2/1 was settled"):
+    with pytest.raises(
+        InputError, match=r"since B-10-2/1 was settled.*If it belongs to B-10-2/1, say --state settled\."
+    ):
         close(first, folder, state="opened", day="2026-08-01")
+    # a stone is set again when the earth has come to rest
+    later = close(first, folder, state="settled", day="2026-07-30", stones=["M-B-10-3, moved"])
+    assert later["replaces"][0] == settled["id"]
+    assert (later["opening_id"], later["buried"]) == ("B-10-2/1", "2026-05-04")
+    close(first, folder, state="settled", day="2026-07-31", stones=["M-B-10-3, reset"])
+    assert not any("not reset" in line for line in pipeline.list_openings(first_with(first), datetime.date(2026, 8, 4)))
+    assert layers(first).rows["events"]["date"].tolist() == ["2026-05-04"]
     again = close(first, folder, state="opened", day="2026-08-01", without_order="the family came with the urn")
     assert again["opening_id"] == "B-10-2/2"
     assert "replaces" not in again
-    assert len(records.read(folder / "records").records) == 5
+    assert len(records.read(folder / "records").records) == 7
 
 
 def first_with(first):

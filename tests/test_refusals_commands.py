@@ -97,11 +97,13 @@ def test_openings_that_follow_one_another(run, tmp_path):
         run.records.append(pipeline.close_opening(tmp_path, "B-10-2", state=state, day=day, **(given | more)))
 
     try:
-        close("closed", "2026-05-04", without_order="word of mouth")
+        close("opened", "2026-05-03", without_order="word of mouth")
+        refused("it is opened. Record first how it was closed.", close, "settled", "2026-05-04")
+        close("closed", "2026-05-04")
         refused("it is closed already. Withdraw that record, ", close, "opened", "2026-05-05")
         refused("it is closed already. Withdraw that record, ", close, "abandoned", "2026-05-05", because="rock")
         close("settled", "2026-07-04")
-        refused("it is settled. Record first how it was closed.", close, "settled", "2026-07-05")
+        close("settled", "2026-07-05")  # what was done since is added
         close("opened", "2026-08-01", without_order="word of mouth")
         order = tmp_path / "order.toml"
         order.write_text('space = "B-10-2"\n', encoding="utf-8")
@@ -134,7 +136,7 @@ def test_places_that_are_none(run, early, monkeypatch):
     monkeypatch.setattr(
         run, "crosswalk", pd.DataFrame({"old": ["B 977"], "new": ["B 66"], "last_until": ["1924-05-01"]})
     )
-    refused("'B-977-1' is a number nobody uses now. Until 1924-05-01 it was", find_space, run, "B-977-1")
+    refused("'B-977-1' is a number nobody uses now. Until 1 May 1924 it was", find_space, run, "B-977-1")
     refused("the ground was not computed far enough", site_of, early, "B-10-2", machine=False)
 
 

@@ -320,7 +320,8 @@ def _followed(
     if without_order is not None and not without_order.strip():
         gather.add("without_order", "no reason is given", "Say why there is no order.")
     if state == "settled":
-        closed = [one for one in there if one["state"] == "closed"]
+        # what was added since, a stone set again, completes the one that is settled
+        closed = [one for state in ("settled", "closed") for one in there if one["state"] == state]
         if without_order is not None:
             gather.add("without_order", "given for settled", "What settles was closed before.")
         if not closed:
@@ -331,7 +332,8 @@ def _followed(
         if without_order is None:
             gather.add(
                 space_id, f"nothing was ordered there{_why_none(run, space_id, before)}",
-                f"{_under_way(run)}Record the order (`cemgis open --record`), or say --without-order and why.",
+                f"{_under_way(run)}Record the order (`cemgis open --record`), or say --without-order and why."
+                f"{_more_of(before)}",
             )  # fmt: skip
         return None
     if without_order is not None:
@@ -345,6 +347,12 @@ def _followed(
             space_id, f"it is {before['state']} already", f"Withdraw that record, {before['id']}, if it is wrong."
         )
     return before
+
+
+def _more_of(before: Mapping[str, Any] | None) -> str:
+    """Say how something is added to the last opening, where it is settled."""
+    settled = before is not None and before["state"] == "settled"
+    return f" If it belongs to {before['opening_id']}, say --state settled." if settled and before is not None else ""
 
 
 def _why_none(run: Run, space_id: str, before: Mapping[str, Any] | None) -> str:

@@ -71,7 +71,7 @@ def find_space(run: Run, name: str) -> str:
     was = _was(run, name)
     if was:
         raise InputError.of(
-            "space", f"{name[:60]!r} is a number nobody uses now", f"Until {was[0][1]} it was {was[0][0]}, perhaps."
+            "space", f"{name[:60]!r} is a number nobody uses now", f"Until {say_date(was[0][1])} it was {was[0][0]}, perhaps."
         )  # fmt: skip
     near = difflib.get_close_matches(key, [*(label_key(one) for one in ids), *niches], n=3, cutoff=0.6)
     remedy = f"Did you mean {', '.join(near)}?" if near else "`cemgis spaces` lists them."
@@ -537,8 +537,8 @@ class _SiteMaker:
             way_words=way_words,
             head_ends=self._head_ends(),
             dof=freedom,
-            former=tuple(f"{name} until {until}" for name, until in former[0]),
-            meant=tuple(f"{name} until {until}" for name, until in former[1]),
+            former=tuple(f"{name} until {say_date(until)}" for name, until in former[0]),
+            meant=tuple(f"{name} until {say_date(until)}" for name, until in former[1]),
         )
 
     def _dof(self, parts: Sequence[tuple[NDArray[np.int64], Floats]]) -> Floats:
