@@ -116,6 +116,15 @@ _LIST = re.compile(
     r"(?P<first>[0-9]{1,4})(?P<more>(?:\s*(?:,|&|\+|\band\b|-|\bto\b|\bthru\b|\bthrough\b)\s*[0-9]{1,4})+)(?![0-9A-Za-z])",
     re.IGNORECASE,
 )
+_NICHE_PARTS = 4
+# A niche as it is said: its building, face, row and column in this order; what says which is which is taken out.
+_NICHE = re.compile(r"\b(?:columbarium|niches?|face)\b", re.IGNORECASE)
+_GRAVE = re.compile(r"\b(?:lots?|graves?|gr|spaces?)\b", re.IGNORECASE)
+_NICHE_WORDS = re.compile(
+    r"\b(?:columbarium|building|bldg|niches?|face|rows?|tiers?|columns?|cols?|from the (?:bottom|left)|numbers?|nos?)"
+    r"\b\.?",
+    re.IGNORECASE,
+)
 _SPAN_WORDS = re.compile(r"-|to|thru|through", re.IGNORECASE)
 _LONGEST_LIST = 100
 
@@ -157,6 +166,10 @@ def read_place(text: str | None) -> PlaceText:
         return PlaceText(text, scattered=True)
     plain = unicodedata.normalize("NFKC", "".join(f" {c}" if c in "½¼¾⅓⅔" else c for c in text)).replace("⁄", "/")
     plain = re.sub("[\u2010-\u2015]", "-", plain)
+    if _NICHE.search(plain) and not _GRAVE.search(plain) and _LIST.search(plain) is None:
+        said = " ".join(re.sub(r"[,;]", " ", _NICHE_WORDS.sub(" ", plain)).split())
+        if len(re.split(r"[\s-]+", said)) >= _NICHE_PARTS:  # "niche 12" alone is a number, and no lot 12
+            return PlaceText(said)
     found, part = _HALF.search(plain), ""
     if found is not None and (found.start() > 0 or re.match(r"\s*lots?\b", plain[found.end() :], re.IGNORECASE)):
         part = f"{_SIDES[found['side'][0].upper()]} {_share(found['share'])}"

@@ -156,3 +156,11 @@ def test_a_year_in_which_the_numbering_changed_reads_two_ways():
     none = pd.Series([""])
     found = resolve(key, key, none, a_ground(), walk, pd.Series(["1924-01-01"]), pd.Series(["1924-12-31"]))
     assert found["outcome"].tolist() == ["two ways"]
+
+
+def test_a_niche_is_read_as_it_is_said():
+    for text in ("Columbarium N, east face, row 1, no. 3", "Niche N east 1-3",
+                 "building N, east face, row 1 from the bottom, column 3 from the left"):  # fmt: skip
+        assert place_key(read_place(text).text) == "N-EAST-1-3", text
+    for text in ("Niche 12", "lot 12 niche 3"):  # a number of its own is not taken out of its word
+        assert read_place(text).text == text
