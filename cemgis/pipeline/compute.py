@@ -383,10 +383,7 @@ def _as_of(run: Run) -> datetime:
 def _run_table(run: Run, evidence: Evidence, placed: Placing) -> pd.DataFrame:
     ground = run.ground
     xy = placed.corners.grid_xy[np.isfinite(placed.corners.grid_xy).all(axis=1)]
-    middle = xy.mean(axis=0)
-    turn = float(convergence(middle[None], ground.crs)[0])
     run.as_of = _as_of(run)
-    lon, lat = to_lonlat(middle[None], ground.crs)[0]
     year = run.as_of.year + (run.as_of.timetuple().tm_yday - 1) / 365.25
     rows: list[tuple[str, str, object, str | None]] = [
         ("ground", "ground", ground.name, None),
@@ -409,13 +406,18 @@ def _run_table(run: Run, evidence: Evidence, placed: Placing) -> pd.DataFrame:
             (f"local distortion, plat {name}", "result", said, "as the markers tell it")
             for name, said in placed.bends.items()
         ),
-        ("convergence", "result", f"{turn:.6f}", "degrees; true azimuth = grid azimuth + convergence, at the middle"),
     ]
-    try:
-        east = float(declination(float(lon), float(lat), year))
-        rows.append(("declination", "result", f"{east:.2f}", "degrees east of true north, IGRF-14, at that date"))
-    except InputError:
-        log.warning("no declination for %.1f", year)
+    if len(xy):  # where only niches are described nobody knows where on the ground they are
+        middle = xy.mean(axis=0)
+        turn = float(convergence(middle[None], ground.crs)[0])
+        says = "degrees; true azimuth = grid azimuth + convergence, at the middle"
+        rows.append(("convergence", "result", f"{turn:.6f}", says))
+        lon, lat = to_lonlat(middle[None], ground.crs)[0]
+        try:
+            east = float(declination(float(lon), float(lat), year))
+            rows.append(("declination", "result", f"{east:.2f}", "degrees east of true north, IGRF-14, at that date"))
+        except InputError:
+            log.warning("no declination for %.1f", year)
     run.facts.update(as_of=run.as_of.isoformat(timespec="seconds"), evidence_hash=evidence.hash[:12])
     table = pd.DataFrame(rows, columns=["name", "group", "value", "source"])
     return schema.restore(table, LAYERS["run"])

@@ -104,6 +104,8 @@ def ingest(ground: Ground, evidence: Evidence) -> Ingested:
     control_xy = _control_grid(ground, gather)
     taped, findings = _taped(ground, evidence, gather)
     gather.raise_if_any()
+    if not tables and _niches_only(ground):
+        return _nothing_read(ground, control_xy, taped, findings)
     if not tables:
         raise InputError.of("ground.toml readings", "there are none", "Name at least one file of readings.")
     table = pd.concat(tables, ignore_index=True) if len(tables) > 1 else tables[0]
@@ -131,6 +133,22 @@ def ingest(ground: Ground, evidence: Evidence) -> Ingested:
     occupations = occupations[~occupations["key"].isin(control_keys)].reset_index(drop=True)
     told = [*findings, *_not_told(readings, ground), *moved, *more]
     return Ingested(readings, occupations, control, misses, taped, factor, numbers, told)
+
+
+def _niches_only(ground: Ground) -> bool:
+    drawn = any(section.rows or section.lots for section in ground.sections)
+    return not drawn and any(section.niches for section in ground.sections)
+
+
+def _nothing_read(ground: Ground, control_xy: Floats, taped: pd.DataFrame, findings: list[Finding]) -> Ingested:
+    """Give the ground of which only niches are described, which nothing needs to be measured for."""
+    crs, extras = ground.crs.crs, pd.DataFrame(columns=list(_EXTRAS), dtype=object)
+    bare = gpd.GeoDataFrame(schema.restore(pd.DataFrame(), LAYERS["readings"], crs), geometry="geometry", crs=crs)
+    numbers = ReadingNumbers.of(ground.rules, ground.unit.metres)
+    out, occupations, _ = make_occupations(bare.join(extras), numbers)
+    readings = gpd.GeoDataFrame(schema.restore(out, LAYERS["readings"], crs), geometry="geometry", crs=crs)
+    control, misses, _, _ = _check_control(ground, control_xy, occupations)
+    return Ingested(readings, occupations, control, misses, taped, 1.0, numbers, findings)
 
 
 def _not_told(readings: gpd.GeoDataFrame, ground: Ground) -> list[Finding]:
@@ -362,7 +380,7 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
             for item in _fit_findings(ground, entry.name, fits[entry.name])
         ]  # fmt: skip
         row_in_fit[rows] = np.arange(len(rows))
-    if not fits:
+    if not fits and not _niches_only(ground):
         _tell_strange(markers, site, sites, problems)
         # what was left out because its file is shifted comes first: without it nothing is left to fit
         gather = Gather([
@@ -1010,6 +1028,9 @@ def _tell(
             "setting_sigma": round(fit.set_to, 4), "bend": _bend(fit), "sigma0": _plain(fit.sigma0),
             "checked": bool(fit.checked),
         }  # fmt: skip
+    if not fits:
+        accuracy = "Nothing is measured: only niches are described."
+        return accuracy, {"plats": facts, "accuracy": accuracy, "nssda": statement, "rows": []}, [accuracy]
     said.append(accuracy)
     plain = plain_words(every, unit)
     if plain:

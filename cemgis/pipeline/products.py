@@ -52,7 +52,9 @@ def build(folder: Path, *, with_maps: bool = True) -> Run:
     kept = keep_changes(path, run)
     run.made += kept
     drawings: dict[Path, bytes] = {}
-    if with_maps:
+    if with_maps and not run.tables["spaces"].size and run.tables["niches"].size:
+        run.said.append("Only niches are described: there is no place to draw, so no map was made.")
+    elif with_maps:
         # all that draws takes longer to fetch than a small ground to build
         from cemgis.pipeline import picturing
         from cemgis.pipeline.facts import map_facts

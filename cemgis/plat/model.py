@@ -139,10 +139,14 @@ def empty_plat(ground: Ground, niches: pd.DataFrame) -> Plat:
     none = (NONE, np.zeros(1, dtype=np.int64))
     nothing = sparse.csr_matrix((0, 0))
     return Plat(
-        pd.DataFrame(columns=list(_CORNER_COLUMNS)), pd.DataFrame(columns=list(_LOT_COLUMNS)), none,
-        pd.DataFrame(columns=list(_SITE_COLUMNS)), pd.DataFrame(columns=list(_SPACE_COLUMNS)), none, nothing, nothing,
+        _typed(_CORNER_COLUMNS), _typed(_LOT_COLUMNS, "marker_index"), none,
+        _typed(_SITE_COLUMNS, "corner_index"), _typed(_SPACE_COLUMNS, "lot_index"), none, nothing, nothing,
         niches, ground.marker_label,
     )  # fmt: skip
+
+
+def _typed(names: tuple[str, ...], *indices: str) -> pd.DataFrame:
+    return pd.DataFrame(columns=list(names)).astype(dict.fromkeys(indices, np.int64))
 
 
 _CORNER_COLUMNS = ("corner_id", "plat", "section", "plat_x", "plat_y", "has_marker")
