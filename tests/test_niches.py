@@ -54,7 +54,7 @@ def test_niches_alone_build_and_are_found_and_change_hands(wall, capsys):
                      "2026-05-01"]) == 0  # fmt: skip
     capsys.readouterr()
     assert cli.main(["capacity", str(wall)]) == 0
-    assert "12 niches, 11 vacant, 1 right held" in capsys.readouterr().out
+    assert "12 niches, 10 vacant, 1 right held, 1 disturbed" in capsys.readouterr().out
 
 
 def test_lots_without_readings_are_still_refused(wall):
