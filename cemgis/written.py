@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cemgis.errors import InputError
-from cemgis.fit.robust import candidate_states
+from cemgis.fit.robust import sample_markers
 from cemgis.ground import CORNERS, Break, Ground, Rows, Section, Size
 from cemgis.places import label_key
 from cemgis.plat import Plat, make_plat, match_label
@@ -39,10 +39,13 @@ _SAME = 1.0
 """Spaces no farther apart than this, in the ground's unit, are in the same place. Assumption, no source."""
 _NEAR = 0.25
 """A marker agrees when it lies within this share of the short side of a lot. Assumption, no source."""
-_LEAST, _SHARE, _BETTER = 4, 0.75, 2
-"""A change explains a section when so many of its markers, such a share of them, and so many more than now agree.
+_LEAST, _SHARE, _BETTER, _SHARPER = 4, 0.75, 2, 3.0
+"""A change explains a section when so many of its markers, such a share of them, and so many more than now agree, or as
+many miss by so many times less. Of those that explain it, one whose miss is twice another's is not said.
 Assumption, no source; a similarity goes through any two markers."""
-_SHIFTS, _LEAST_ROWS = 3, 3
+_SHIFTS, _LEAST_ROWS, _STEPS, _REFINED = 3, 3, 20, 12
+_HALF_FOOT = 0.2
+"""Plats are drawn in whole or half feet: what lies so near is taken for one. Assumption, no source."""
 _MOST_NUMBERS = 60
 
 
@@ -128,11 +131,16 @@ def _laid(
     middle = plat_xy.mean(axis=0)
     u, origin = plat_xy - middle, grid_xy.mean(axis=0)
     away = grid_xy - origin
+    # all samples at once; only those that most markers agree with are made better
+    z, w = u @ np.array([1.0, 1j]), away @ np.array([1.0, 1j])
+    rows = sample_markers("conformal", u)
+    factor = (w[rows[:, 1]] - w[rows[:, 0]]) / (z[rows[:, 1]] - z[rows[:, 0]])
+    rows, factor = (part[np.abs(np.abs(factor) - 1.0) <= scale_off] for part in (rows, factor))
+    start = (w[rows] - factor[:, None] * z[rows]).mean(axis=1)
+    miss = np.abs(w - factor[:, None] * z - start[:, None])
+    order = np.lexsort((np.minimum(miss, near).sum(axis=1), -(miss <= near).sum(axis=1)))[:_REFINED]
     best: tuple[int, float] | None = None
-    for state in candidate_states("conformal", u, away, 1.0):
-        if abs(np.hypot(*state.linear[:, 0]) - 1.0) > scale_off:
-            continue
-        good = np.hypot(*(away - u @ state.linear.T - state.offset).T) <= near
+    for good in miss[order] <= near:
         for _ in range(2):  # the sample's own similarity, then one through all that agree with it
             if good.sum() < 2:
                 break
@@ -197,10 +205,13 @@ def other_ways(
     near = _NEAR * float(sites.loc[sites["section"] == section, "short_side"].min())
     off = float(ground.rules["fit.scale_off"])
 
-    def judge(made: Plat) -> tuple[Agreement, _Laid | None]:
+    def rows_of(made: Plat) -> npt.NDArray[np.int64]:
         found = [match_label(label, section, made).site if own else None
                  for (label, _), own in zip(labels, mine, strict=True)]  # fmt: skip
-        at = np.array([-1 if one is None else one for one in found], dtype=np.int64)
+        return np.array([-1 if one is None else one for one in found], dtype=np.int64)
+
+    def judge(made: Plat) -> tuple[Agreement, _Laid | None]:
+        at = rows_of(made)
         there = made.sites[["plat_x", "plat_y"]].to_numpy(dtype=float)
         known = at >= 0
         places = np.vstack([there[at[known]], fixed[site[others]]])
@@ -212,10 +223,16 @@ def other_ways(
     written = _own(plat, section)
     now, _ = judge(written)
     ways: list[Otherwise] = []
-    for said, made in _drawn_otherwise(ground, written, entry, _numbers_found(labels, mine)):
+    at = rows_of(written)
+    widths = _other_widths(entry, written.sites, at[at >= 0], grid_xy[at >= 0], near, ground.unit)
+    for said, made in _drawn_otherwise(
+        ground, written, entry, [*_changes(entry, _numbers_found(labels, mine)), *widths]
+    ):
         found, laid = judge(made)
         enough = found.own >= max(_LEAST, _SHARE * found.of) and found.others >= now.others - 1
-        if laid is not None and enough and found.own + found.others >= now.own + now.others + _BETTER:
+        more = found.own + found.others - now.own - now.others
+        sharper = more >= 0 and found.miss <= now.miss / _SHARPER
+        if laid is not None and enough and (more >= _BETTER or sharper):
             middles = np.asarray(made.centre_weights @ made.corners_plat_xy)
             own = (made.spaces["section"] == section).to_numpy(dtype=bool)
             grid = (middles[own] - laid.middle) @ laid.linear.T + laid.at
@@ -223,7 +240,8 @@ def other_ways(
     ways.sort(key=lambda way: (-way.agreement.own - way.agreement.others, way.agreement.miss))
     kept: list[Otherwise] = []
     for way in ways:
-        if way.agreement.own + way.agreement.others < ways[0].agreement.own + ways[0].agreement.others:
+        best = ways[0].agreement
+        if way.agreement.own + way.agreement.others < best.own + best.others or way.agreement.miss > 2.0 * best.miss:
             break
         same = [row for row, other in enumerate(kept) if _farthest(way, other)[1] <= _SAME]
         if not same:
@@ -281,13 +299,13 @@ def _own(plat: Plat, section: str) -> Plat:
 
 
 def _drawn_otherwise(
-    ground: Ground, written: Plat, entry: Section, numbers: Sequence[int]
+    ground: Ground, written: Plat, entry: Section, changes: Sequence[tuple[str, Section]]
 ) -> Iterator[tuple[str, Plat]]:  # fmt: skip
     """Yield the plat with each single change of a section, and what it says after "if"."""
     if entry.lots is not None:
         yield from _listed_otherwise(written, entry)
         return
-    for said, changed in _changes(entry, numbers):
+    for said, changed in changes:
         alone = replace(changed, exceptions=(), niches=(), outline=None, seen=None)
         try:
             yield said, make_plat(replace(ground, sections=(alone,)), {})
@@ -400,6 +418,96 @@ def _block_changes(block: Rows, numbers: Sequence[int]) -> Iterator[tuple[str, R
 def _as_many(block: Rows, places: int) -> tuple[float, ...]:
     frontage = block.frontage
     return (*frontage, *([frontage[-1]] * max(0, places - len(frontage))))[:places]
+
+
+def _other_widths(
+    entry: Section, sites: Any, found: npt.NDArray[np.int64], grid_xy: Floats, near: float, unit: Unit
+) -> Iterator[tuple[str, Section]]:  # fmt: skip
+    """Yield a walk, a depth or a frontage of another width, as wide as the markers found say.
+
+    Parameters
+    ----------
+    entry : Section
+    sites : DataFrame
+        Of the section, as written.
+    found : (n,) array of int
+        Row of each marker found in them.
+    grid_xy : (n, 2) array
+    near : float
+        Widths that differ by less than a third of it are not told apart.
+    unit : Unit
+    """
+    if len(found) < _LEAST:
+        return
+    plat, grid = sites[["plat_x", "plat_y"]].to_numpy(dtype=float), grid_xy @ np.array([1.0, 1j])
+    z, grid = plat[found] @ np.array([1.0, 1j]), grid - grid.mean()
+    z -= z.mean()
+    names, before = sites["row"].astype(str).to_numpy(), 0
+    for at, block in enumerate(entry.rows):
+        own = np.array(block.row_names or [str(before + row + 1) for row in range(block.rows)], dtype=object).astype(
+            str
+        )
+        before += block.rows
+        here = np.isin(names[found], own)
+        if here.sum() < _LEAST:
+            continue
+        row = np.where(here, (names[found][:, None] == own).argmax(axis=1), 0)
+        along = np.round(plat @ np.array(_WAY[block.run]), 2)
+        places = np.unique(along[np.isin(names, own)])
+        place = np.where(here, np.searchsorted(places, along[found]), 0)
+        gaps = block.between_rows or (0.0,) * (block.rows - 1)
+        step, run = (complex(*_WAY[way]) for way in (block.step, block.run))
+
+        def widened(times: npt.NDArray[Any], way: complex, was: float) -> float | None:
+            more = _more(z, grid, times.astype(float), way, near)
+            if more is None or abs(more) < near / 3.0 or was + more < 0.0:
+                return None
+            half = round(2.0 * (was + more)) / 2.0
+            return half if unit.is_foot and abs(half - was - more) < _HALF_FOOT else round(was + more, 1)
+
+        def written(more: Rows) -> Section:
+            return replace(entry, rows=(*entry.rows[:at], more, *entry.rows[at + 1 :]))  # noqa: B023
+
+        where = f" in block {at + 1}" if len(entry.rows) > 1 else ""
+        if block.rows > 1 and len({*gaps}) == 1 and (wide := widened(row, step, gaps[0])) is not None:
+            said = f"between_rows were {wide:g} {unit.suffix}{where}"
+            yield said, written(replace(block, between_rows=(wide,) * len(gaps)))
+        if block.rows > 1 and len({*block.depth}) == 1 and (wide := widened(row, step, block.depth[0])):
+            yield f"depth were {wide:g} {unit.suffix}{where}", written(replace(block, depth=(wide,) * block.rows))
+        if len({*block.frontage}) == 1 and (wide := widened(place, run, block.frontage[0])):
+            said = f"frontage were {wide:g} {unit.suffix}{where}"
+            yield said, written(replace(block, frontage=(wide,) * len(block.frontage)))
+        for last in range(block.rows - 1):
+            if (wide := widened(row > last, step, gaps[last])) is not None:
+                said = f"the walk after row {own[last]} were {wide:g} {unit.suffix}{where}"
+                yield said, written(replace(block, between_rows=(*gaps[:last], wide, *gaps[last + 1 :])))
+        walks = {one.after: one.width for one in block.breaks}
+        for after in range(1, min(len(places), max(block.lots))):
+            if (wide := widened(place >= after, run, walks.get(after, 0.0))) is not None:
+                said = f"the walk after place {after} of each row were {wide:g} {unit.suffix}{where}"
+                kept = {**walks, after: wide}
+                yield said, written(replace(block, breaks=tuple(Break(*one) for one in sorted(kept.items()))))
+
+
+def _more(z: Any, grid: Any, times: Floats, way: complex, near: float) -> float | None:
+    """How much farther, along `way`, each marker lies for each time; None where most do not follow.
+
+    ``grid = a z + t + h times`` in complex numbers with the least sum of misses (least squares weighed anew), and
+    ``h = a way more``.
+    """
+    if np.ptp(times) == 0.0:
+        return None
+    design = np.column_stack([z, np.ones(len(z)), times])
+    weight = np.ones(len(z))
+    for _ in range(_STEPS):
+        root = np.sqrt(weight)
+        solved, *_ = np.linalg.lstsq(design * root[:, None], grid * root, rcond=None)
+        miss = np.abs(grid - design @ solved)
+        weight = 1.0 / np.maximum(miss, 0.1 * near)
+    if (miss <= near).mean() < _SHARE or solved[0] == 0.0:
+        return None
+    more = solved[2] / (solved[0] * way)
+    return float(more.real) if abs(more.imag) <= near else None
 
 
 def _run_back(block: Rows) -> Rows:

@@ -69,6 +69,10 @@ BACK = {lot: (x, FRONT * 9 - y) for lot, (x, y) in RIGHT.items()}
 ELEVEN = {lot: (east_of(cell(lot, 11)[0]), FRONT * cell(lot, 11)[1]) for lot in FOUND}
 SKIPPED = {lot: RIGHT[lot] if lot < 13 else (east_of(cell(lot - 1)[0]), FRONT * cell(lot - 1)[1]) for lot in FOUND
            if lot != 13}  # fmt: skip
+WALK_2 = {lot: (x + 14.0 * (cell(lot)[0] > 1), y) for lot, (x, y) in RIGHT.items()}
+WALKS = {lot: (x + 4.0 * cell(lot)[0], y) for lot, (x, y) in RIGHT.items()}
+FRONTS = {lot: (x, 1.25 * y) for lot, (x, y) in RIGHT.items()}
+CROSSED = {lot: (x, y + 12.0 * (cell(lot)[1] >= 4)) for lot, (x, y) in RIGHT.items()}
 THIRD = {lot: (x, FRONT * 9 - y if cell(lot)[0] == 2 else y) for lot, (x, y) in RIGHT.items()}
 SWAPPED = {lot: (cell(lot)[0] * (FRONT + WALK), DEEP * cell(lot)[1]) for lot in FOUND}
 YARDS = {lot: (3 * x, 3 * y) for lot, (x, y) in RIGHT.items()}
@@ -96,16 +100,24 @@ def told(tmp_path, places, second="", **written):
         (FORTH, 'if numbering were "back and forth"'),
         (ELEVEN, "if lots were 11"),
         (SKIPPED, r"if skip named (a number between \d+ and \d+|13)"),
+        (WALK_2, "if the walk after row 2 were 20 ft"),
+        (FRONTS, "if frontage were 20 ft"),
+        (CROSSED, "if the walk after place 4 of each row were 12 ft"),
         (THIRD, "if row 3 alone were begun at its other end"),
         (SWAPPED, "if frontage and depth were exchanged"),
         ({f"A-{cell(lot)[0] + 1}-{cell(lot)[1] + 1}": at for lot, at in RIGHT.items()}, 'if numbering were "restart"'),
     ],
-    ids=["numbering", "lots", "skip", "one row", "exchanged", "restart"],
+    ids=["numbering", "lots", "skip", "walk after a row", "frontage", "cross walk", "one row", "exchanged", "restart"],
 )
 def test_a_mistake_in_the_rows_is_named_and_only_it(tmp_path, places, cause):
     said = told(tmp_path, places)
     assert re.search(cause + r"(;|\. |$)", said), said
     assert re.search(rf"{len(places)} of {len(places)} would, within 0\.[12]\d ft, if ", said), said
+
+
+def test_a_walk_between_all_rows_and_a_deeper_lot_put_markers_alike(tmp_path):
+    said = told(tmp_path, WALKS)
+    assert "if between_rows were 10 ft, or if depth were 16 ft; look where A-" in said
 
 
 def test_two_changes_with_the_same_lots_are_both_said_with_the_space_that_tells(tmp_path):
