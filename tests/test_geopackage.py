@@ -431,13 +431,13 @@ def test_what_a_killed_program_was_writing_is_taken_back(ground: Path, spilled: 
 
 def test_a_file_opened_while_it_is_built_anew_is_not_replaced(ground: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     before = ground.read_bytes()
-    build = geopackage._write_layers
+    build = geopackage.writing._write_layers
 
     def slow(*given: object) -> None:
         ground.with_name("ground.gpkg-wal").write_bytes(b"")
         build(*given)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(geopackage, "_write_layers", slow)
+    monkeypatch.setattr(geopackage.writing, "_write_layers", slow)
     with pytest.raises(InputError, match="lies beside it"):
         write(ground)
     assert ground.read_bytes() == before
