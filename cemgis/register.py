@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections import Counter
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
@@ -88,6 +89,7 @@ _KIN_COLUMNS = {"spouse": "spouse of", "father": "child of", "mother": "child of
 _NO = ("no", "n", "false", "0", "none", "never", "nein", "non", "civilian", "not a veteran")
 _NOT_KNOWN = ("", "?", "-", "unknown", "unk", "not known", "n/a", "na")
 _FEW = 5
+_SHORTEST_TITLE = 4
 _SPREAD = 0.77  # cosine of 40 degrees: spaces that follow one another this near to a direction are halved across it
 _TOWARD = {"north": (0.0, 1.0), "south": (0.0, -1.0), "east": (1.0, 0.0), "west": (-1.0, 0.0)}
 
@@ -262,6 +264,7 @@ def read_register(
     kind: str | None = None,
     crosswalk: pd.DataFrame | None = None,
     shapes: gpd.GeoDataFrame | None = None,
+    titles: Mapping[str, str] | None = None,
 ) -> Register:
     """Read a register from a table of text, with its dates, names and places understood and the rows kept.
 
@@ -287,6 +290,8 @@ def read_register(
         Former numbering, from `read_crosswalk`.
     shapes : GeoDataFrame, optional
         Layer ``spaces`` with its polygons: with it a right to the north half of a lot is one to the spaces there.
+    titles : mapping of str to str, optional
+        Names of sections to what they are called, "Hill section".
 
     Returns
     -------
@@ -331,7 +336,10 @@ def read_register(
     is_right = named["known"].isin(RIGHT_KINDS).to_numpy()
     is_event = told & ~is_right & ~named["known"].isin(["inscription", "memory"]).to_numpy()
     places = make_places(spaces, niches, lots)
-    rows, found, place_findings = _placed(named, read, is_right, told, places, default_section, crosswalk, source)
+    called = _titles(titles or {}, places)
+    rows, found, place_findings = _placed(
+        named, read, is_right, told, places, default_section, crosswalk, source, called
+    )
     findings += place_findings
     # Every row once, or once for each space a right names.
     wide = named.loc[rows].reset_index(drop=True)
@@ -417,11 +425,44 @@ def _gaps(named: pd.DataFrame, source: str) -> list[Finding]:
 # ---- places ------------------------------------------------------------------------------------------------------
 
 
-def _written_places(named: pd.DataFrame, default_section: str | None) -> pd.DataFrame:
+def _titles(titles: Mapping[str, str], places: Places) -> dict[str, str]:
+    """Return what sections are called, in small letters, to their names: what no other section is called or named."""
+    said = [(" ".join(title.split()).casefold(), name) for name, title in titles.items()]
+    count = Counter(title for title, _ in said)
+    return {
+        title: name for title, name in said
+        if count[title] == 1 and len(title) >= _SHORTEST_TITLE and place_key(title) not in places.sections
+    }  # fmt: skip
+
+
+def _by_title(texts: pd.Series, titles: Mapping[str, str]) -> pd.Series:
+    """Put the name of a section where a text begins with what the section is called."""
+    if not titles:
+        return texts
+    longest = "|".join(re.escape(title).replace(r"\ ", r"\s+") for title in sorted(titles, key=len, reverse=True))
+    start = re.compile(rf"\s*(?:the\s+)?({longest})(?!\w)[\s,;:.-]*", re.IGNORECASE)
+
+    def told(text: object) -> object:
+        found = start.match(text) if isinstance(text, str) else None
+        if found is None:
+            return text
+        name = titles.get(" ".join(found[1].split()).casefold())
+        return text if name is None else f"Section {name} {str(text)[found.end() :]}".strip()
+
+    code, unique = pd.factorize(texts.astype(object))
+    return pd.Series(np.array([*map(told, unique), None], dtype=object)[code], index=texts.index, dtype=object)
+
+
+def _written_places(
+    named: pd.DataFrame, default_section: str | None, titles: Mapping[str, str]
+) -> pd.DataFrame:  # fmt: skip
     """Place as written, its key read two ways, the section to supply, the part, the list of spaces, scattering."""
+    as_said = named
+    named = named.assign(**{name: _by_title(named[name], titles) for name in ("section", "place")})
     in_columns = named[["lot", "space"]].notna().any(axis=1) | named["place"].isna()
     parts = [named[name].fillna("").astype(object) for name in ("section", "row", "lot", "space")]
-    written = joined(*parts).where(in_columns, named["place"].astype(object))
+    said = [as_said[name].fillna("").astype(object) for name in ("section", "row", "lot", "space")]
+    written = joined(*said).where(in_columns, as_said["place"].astype(object))
     asked = pd.DataFrame({"lot": parts[2], "space": parts[3], "place": named["place"].fillna("").astype(object)})
     lot = _taken_apart(asked["lot"], "lot ")
     space = _taken_apart(asked["space"], "space ")
@@ -443,6 +484,10 @@ def _written_places(named: pd.DataFrame, default_section: str | None) -> pd.Data
     made["numbers"] = space["numbers"].where(in_columns, text["numbers"])
     # A scattering may be told by the kind of the row, the container's column or the place itself.
     made["scattered"] = text["scattered"].where(~in_columns, lot["scattered"] | space["scattered"])
+    other = [
+        (named[name].notna() & (named[name] != as_said[name])).fillna(value=False) for name in ("section", "place")
+    ]
+    made["by_title"] = other[1].where(~in_columns, other[0]).astype(bool)
     return made
 
 
@@ -457,10 +502,10 @@ def _taken_apart(texts: pd.Series, before: str) -> pd.DataFrame:
 
 def _placed(
     named: pd.DataFrame, read: Mapping[str, Dates], is_right: Any, told: Any, places: Places,
-    default_section: str | None, crosswalk: pd.DataFrame | None, source: str,
+    default_section: str | None, crosswalk: pd.DataFrame | None, source: str, titles: Mapping[str, str],
 ) -> tuple[Any, pd.DataFrame, list[Finding]]:  # fmt: skip
     """Resolve the places: row numbers (repeated where a right names several spaces), what was found, findings."""
-    asked = _written_places(named, default_section)
+    asked = _written_places(named, default_section, titles)
     # "3-4" may be a niche, row 3 and column 4, as well as two graves: a place of that name goes first.
     listed = asked["numbers"].map(bool).to_numpy(dtype=bool) if len(asked) else np.zeros(0, dtype=bool)
     if listed.any():
@@ -486,6 +531,8 @@ def _placed(
     scattered = asked["scattered"].astype(bool) | (named["known"].to_numpy(dtype=object)[rows] == "scattering")
     found.loc[scattered, "space_id"] = None
     found.loc[scattered, ["outcome", "resolved_by"]] = ["scattered", "scattered; there is no space"]
+    by_title = (asked["by_title"] & ~found["outcome"].isin(["nowhere", "blank"])).to_numpy(dtype=bool)
+    found.loc[by_title, "resolved_by"] = found["resolved_by"].astype(object) + "; the section by what it is called"
     named_several = several & ~is_right[rows]
     listed = asked["numbers"].map(", ".join)
     found.loc[named_several, "resolved_by"] = found["resolved_by"].astype(object) + "; spaces " + listed + " named"

@@ -806,3 +806,19 @@ def taken(*rows):
     spaces = pd.DataFrame({"space_id": [f"A-1-{k}" for k in range(1, 5)], "section": "A", "lot_id": "A-1",
                            "space": [str(k) for k in range(1, 5)]})  # fmt: skip
     return read_register(table, source="ledger.csv", spaces=spaces)
+
+
+def test_a_section_may_be_written_as_it_is_called():
+    titles = {"A": "Mill end", "B": "Elm walk", "C": "Elm walk", "D": "Section B"}
+
+    def placed(place):
+        space, register = resolve(place, titles=titles)
+        assert register.events["place"].iloc[0] == place
+        return space, register.events["resolved_by"].iloc[0]
+
+    for place in ("Mill end lot 11 gr 2", "MILL END, 11-2", "the Mill  End - lot 11, grave 2"):
+        assert placed(place) == ("A-11-2", "as written; the section by what it is called"), place
+    assert placed("A lot 11 gr 2") == ("A-11-2", "as written")
+    assert placed("Section B row 1 lot 7 gr 2") == ("B-1-7-2", "as written")  # a section's own name goes first
+    for place in ("Elm walk row 1 lot 7 gr 2", "Mill ends lot 11 gr 2"):  # two are called so; none is
+        assert placed(place)[0] is None, place

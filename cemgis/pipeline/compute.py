@@ -248,6 +248,7 @@ def _settle(run: Run, evidence: Evidence, plat: Plat) -> None:
         shapes=tables["spaces"],
         entered=dug.rows,
         today=datetime.now(UTC).date(),
+        titles={section.name: section.title for section in ground.sections if section.title},
     )
     tables.update({name: getattr(register, name) for name in TABLES})
     run.findings += register.findings

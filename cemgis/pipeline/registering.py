@@ -64,6 +64,7 @@ def take_in(
     shapes: gpd.GeoDataFrame | None = None,
     entered: Mapping[str, pd.DataFrame] | None = None,
     today: date | None = None,
+    titles: Mapping[str, str] | None = None,
 ) -> Register:
     """Read every list of the register, join them in the order they are named, find kin and conflicts.
 
@@ -79,6 +80,8 @@ def take_in(
         Rows of the register's layers that people entered through the tool; they come last in precedence.
     today : date, optional
         Dates after it are findings.
+    titles : mapping of str to str, optional
+        Names of sections to what they are called.
 
     Raises
     ------
@@ -98,7 +101,7 @@ def take_in(
                 read_register(
                     table.rows.assign(line=table.lines), source=_source(listed), spaces=spaces, niches=niches,
                     lots=lots, columns=listed.columns or None, kind=listed.kind, default_section=listed.section,
-                    crosswalk=crosswalk, shapes=shapes,
+                    crosswalk=crosswalk, shapes=shapes, titles=titles,
                 )
             )  # fmt: skip
         except InputError as error:
