@@ -30,7 +30,7 @@ class Niche:
         In it now, by the records.
     who : str
         Who lies in it.
-    held, doubts, meant : tuples
+    held, doubts, meant, under_way : tuples
         As of a `cemgis.opening.Site`.
     protected : str or None
     fronts : mapping
@@ -55,6 +55,7 @@ class Niche:
     meant: tuple[str, ...]
     protected: str | None
     fronts: Mapping[tuple[int, int], str]
+    under_way: tuple[tuple[str, str], ...] = ()
 
     @property
     def place(self) -> str:

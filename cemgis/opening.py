@@ -326,6 +326,8 @@ class Site:
         Spaces around: id, state and outline.
     backing : str
         What about its place is the plat's word alone, and what on the ground confirms it.
+    under_way : tuple of (str, str)
+        Openings of this very place that are not closed: in words, and for whom.
     """
 
     space_id: str
@@ -362,6 +364,7 @@ class Site:
     meant: tuple[str, ...] = ()
     beside: tuple[tuple[str, str, Any], ...] = ()
     backing: str = ""
+    under_way: tuple[tuple[str, str], ...] = ()
 
 
 # ---- what is found --------------------------------------------------------------------------------------------------
@@ -1492,6 +1495,11 @@ class Recorded(Protocol):
         ...
 
     @property
+    def under_way(self) -> tuple[tuple[str, str], ...]:
+        """Openings of it that are not closed: in words, and for whom."""
+        ...
+
+    @property
     def meant(self) -> tuple[str, ...]:
         """Other places that its number meant once, and until when."""
         ...
@@ -1516,6 +1524,11 @@ def records_against(site: Recorded, order: Order, *, is_urn: bool, digging: bool
     def first(text: str) -> None:
         found.append(Reason(VERDICTS[1], text))
 
+    for words, person in site.under_way:
+        if not person or label_key(person) != label_key(order.person or ""):
+            first(
+                f"{words}, for {person or 'nobody named'}: it is to be closed or abandoned before another is opened here"
+            )
     if site.state == "probably occupied" and not is_urn:
         never(f"The space is probably occupied: {site.state_why or 'no reason given'}")
     elif site.state == "lost":

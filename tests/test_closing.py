@@ -88,6 +88,9 @@ def test_each_state_follows_the_one_before_and_names_it(first, folder):
     assert "B-10-2/1: waiting 12 January 2026 in receiving vault; not closed" in pipeline.list_openings(
         first_with(first), datetime.date(2026, 2, 1)
     )
+    assert site_of(first, "B-10-2", machine=False).under_way == (
+        ("The opening B-10-2/1 is waiting, 12 January 2026", "Hanh Aldanczyk"),
+    )
     opened = close(first, folder, state="opened", day="2026-05-03", stones=["M-B-10-1, moved"])
     assert opened["replaces"] == [waits["id"]]
     assert "stored" not in opened

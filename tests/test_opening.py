@@ -369,6 +369,15 @@ def test_an_infant_never_goes_through_what_lies_there():
     assert "Only 2 1/2 in of earth is left to vault in B-1-2" in words(crowded)
 
 
+def test_an_opening_under_way_for_somebody_else_is_settled_first():
+    ordered = (("The opening B-1-2/1 is ordered, 1 May 2026", "Bo Fenn"),)
+    other = plan(site(under_way=ordered))
+    assert other.verdict == VERDICTS[1]
+    assert "The opening B-1-2/1 is ordered, 1 May 2026, for Bo Fenn: it is to be closed or abandoned" in words(other)
+    assert plan(site(under_way=ordered), replace(GOOD, person="Bo  FENN")).verdict == VERDICTS[2]  # its own sheet again
+    assert plan(site(under_way=((ordered[0][0], ""),))).verdict == VERDICTS[1]
+
+
 def test_more_over_one_another_than_the_rule_allows_is_settled_first():
     asked = plan(order=replace(GOOD, levels=2))
     assert asked.verdict == VERDICTS[1]

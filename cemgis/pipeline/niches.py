@@ -15,7 +15,7 @@ from cemgis.holdings import holders_now
 from cemgis.niche import Niche, NichePlan, plan_niche
 from cemgis.opening import VERDICTS
 from cemgis.pipeline.facts import map_facts
-from cemgis.pipeline.opening_site import say_value
+from cemgis.pipeline.opening_site import openings_under_way, say_value
 from cemgis.places import former_numbers, label_key
 
 if TYPE_CHECKING:
@@ -125,8 +125,6 @@ def niche_of(run: Run, space_id: str) -> Niche:
     for one in openings[(openings["space_id"] == space_id).fillna(value=False)].itertuples():
         if one.state == "abandoned":
             doubts.append((VERDICTS[1], f"An opening here was abandoned on {say_date(one.date)}: {one.because}"))
-        elif one.state in ("waiting", "opened"):
-            doubts.append((VERDICTS[1], f"The opening {one.opening_id} is {one.state} and not closed"))
     return Niche(
         space_id, say_value(row["section"]), say_value(row["building"]), face, int(row["row"]), int(row["column"]),
         int(on_face["row"].max()), int(on_face["column"].max()),
@@ -135,7 +133,7 @@ def niche_of(run: Run, space_id: str) -> Niche:
         tuple((str(one.holder), say_value(deeds[one.right_id])) for one in now.itertuples()),
         tuple(dict.fromkeys(doubts)),
         tuple(f"{name} until {say_date(until)}" for name, until in former_numbers(space_id, run.crosswalk)[1]),
-        section.protected if section else None, fronts,
+        section.protected if section else None, fronts, openings_under_way(run, space_id),
     )  # fmt: skip
 
 

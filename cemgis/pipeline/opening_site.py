@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from cemgis.ground import Ground, Section
     from cemgis.pipeline.run import Run
 
-__all__ = ["find_space", "say_value", "site_of", "tie_numbers"]
+__all__ = ["find_place", "find_space", "openings_under_way", "say_value", "site_of", "tie_numbers"]
 
 Floats = NDArray[np.float64]
 
@@ -81,6 +81,16 @@ def find_space(run: Run, name: str) -> str:
 def _was(run: Run, name: str) -> list[tuple[str, str]]:
     """Places of today that a number once meant."""
     return former_numbers(name, run.crosswalk)[1]
+
+
+def openings_under_way(run: Run, space_id: str) -> tuple[tuple[str, str], ...]:
+    """Return the openings of a place that are ordered, waiting or open: in words, and for whom."""
+    table = run.tables["openings"]
+    mine = (table["space_id"] == space_id) & table["state"].isin(["ordered", "waiting", "opened"])
+    return tuple(
+        (f"The opening {row.opening_id} is {row.state}, {say_date(row.date)}", say_value(row.person))
+        for row in table[mine.fillna(value=False).to_numpy(dtype=bool)].itertuples()
+    )
 
 
 def find_place(run: Run, name: str) -> str:
@@ -531,6 +541,7 @@ class _SiteMaker:
             doubts=self._doubts(),
             beside=self._beside(),
             backing=self._backing_words(),
+            under_way=openings_under_way(self.run, self.space_id),
             factor=self.run.factor,
             position_checked=self._checked(),
             way=way,
