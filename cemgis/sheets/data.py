@@ -263,7 +263,7 @@ def _close_up(plan: Plan, context: Context, width: float, height: float) -> dict
     head_size = min(10.0, 0.27 * dig.width * points) if inside else 10.0
     drawing.text(np.add(top, [0, 13 if inside else -12]), "HEAD", head_size, bold=True, boxed=True)
     size = min(8.5, 0.15 * dig.width * points)
-    if not never and not inside:
+    if not never and not inside and not grave:
         drawing.text(np.add(low, [0, 12]), f"{say(dig.width, unit)} by {say(dig.length, unit)}", 8.5, boxed=True)
     elif not never and roomy:
         for line, words in enumerate((say(dig.width, unit), "by", say(dig.length, unit))):
