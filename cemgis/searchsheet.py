@@ -30,7 +30,6 @@ from cemgis.drawing import (
     wrap,
 )
 from cemgis.ties import say_taped
-from cemgis.units import say_length
 
 __all__ = ["search_sheets"]
 
@@ -207,7 +206,7 @@ def _bar(axes: Any, x: float, y: float, per: float, scale: float, facts: Facts) 
 
 def _sentences(axes: Any, said: Sequence[str], rows: pd.DataFrame, y: float) -> float:
     for words in said:
-        for line in wrap(printable(words, 400), 540.0, 9.0, SERIF):
+        for line in wrap(printable(words, 400), 540.0, 9.0, SERIF, "bold"):
             _text(axes, _EDGE, y, line, 9.0, fontweight="bold")
             y -= 11.0
     return y - 2.0 if len(rows) else y
@@ -230,7 +229,7 @@ def _list(axes: Any, rows: pd.DataFrame, facts: Facts, reads: str, y: float) -> 
         _text(axes, 58.0, y + 2.6, printable(row.label, 14) + (f"  ({row.teaches})" if taught else ""), _SIZE,
               fontweight=weight, family=list(SANS))  # fmt: skip
         radius = row.radius_95 if pd.isna(row.radius_taped) else row.radius_taped
-        _text(axes, 112.0, y + 2.6, say_length(float(radius), unit), _SIZE, family=list(SANS))
+        _text(axes, 112.0, y + 2.6, say_taped(float(radius), unit, reads), _SIZE, family=list(SANS))
         if pd.isna(row.tie_1):
             _text(
                 axes,

@@ -678,6 +678,9 @@ def test_models_on_grounds_in_metres(tmp_path, model, crs):
     assert within(run, truth) > 0.85
     fit = run.facts["plats"]["1870"]
     assert fit["model"] == model
+    assert fit["redundancy"] == 2 * fit["used"] - {"affine": 6, "conformal": 4, "rigid": 3}[model]
+    assert any(" along its x and " in words for words in run.said) == (model == "affine")
+    np.testing.assert_allclose(fit["axis_scales"], fit["scale"], rtol=0, atol=0.02)
     real = truth["plats"]["1870"]
     # 12 markers set to 0.06 m over 25 m: a turn to 0.06 / 25 / sqrt(12) rad, and the scale as well; five times that
     assert abs(fit["grid_azimuth_of_plat_north"] - real["north"] % 360.0) < 5 * np.degrees(0.06 / 25 / np.sqrt(12))

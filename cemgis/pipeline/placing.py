@@ -44,6 +44,8 @@ log = logging.getLogger("cemgis")
 Floats = npt.NDArray[np.float64]
 
 _EXTRAS = ("section", "occupation", "speed", "kind", "condition", "depth", "base", "canopy", "note")
+_SQUARE = 0.005
+"""A right angle off by less, in degrees, is said as one."""
 _MANY, _ROW_SHARE, _SECTION_SHARE = 3, 0.5, 1.0 / 3.0
 """So many markers, and more than such a share of those found in a row or section, put the plat itself in doubt.
 Assumption, no source."""
@@ -1019,14 +1021,15 @@ def _tell(
             f"Plat {name}: {len(fit.used)} of {total} markers found, {_agree_said(fit)}. They were set about "
             f"{say_length(fit.set_to, unit)} off their places, each way; "
             f"{_bend_said(fit, unit, asked=ground.plat(name).local)}. ({fit.model.capitalize()} fit, scale "
-            f"{fit.scale:.6f}, plat north at grid azimuth {fit.azimuth_of_plat_north:.2f}°.)"
+            f"{_scale_said(fit)}, plat north at grid azimuth {fit.azimuth_of_plat_north:.2f}°.)"
             + (" By design, not surveyed: it does not count in the accuracy." if ground.plat(name).design else "")
         )
         facts[name] = {
             "model": fit.model, "found": len(fit.used), "of": total, "used": int(fit.used.sum()),
             "scale": round(fit.scale, 8), "grid_azimuth_of_plat_north": round(fit.azimuth_of_plat_north, 5),
             "setting_sigma": round(fit.set_to, 4), "bend": _bend(fit), "sigma0": _plain(fit.sigma0),
-            "checked": bool(fit.checked),
+            "checked": bool(fit.checked), "redundancy": fit.redundancy_total,
+            "axis_scales": [round(one, 8) for one in fit.axis_scales], "skew_deg": round(fit.skew_deg, 5),
         }  # fmt: skip
     if not fits:
         accuracy = "Nothing is measured: only niches are described."
@@ -1068,6 +1071,15 @@ def _bend_said(fit: Fit, unit: Unit, *, asked: bool) -> str:
         )
     size, over = say_length(likely.sigma, unit, 1), say_length(likely.length, unit, 0)
     return f"the plat bends by about {size} within {over}, and places follow the bend"
+
+
+def _scale_said(fit: Fit) -> str:
+    """Say the scale; of an affine fit that of either axis, and by how much its right angles are off."""
+    if fit.model != "affine":
+        return f"{fit.scale:.6f}"
+    x, y = fit.axis_scales
+    off = "" if abs(fit.skew_deg) < _SQUARE else f", its right angles {90.0 - fit.skew_deg:.2f}° on the ground"
+    return f"{x:.6f} along its x and {y:.6f} along its y{off}"
 
 
 def _agree_said(fit: Fit) -> str:

@@ -32,7 +32,6 @@ from cemgis.searchsheet import search_sheets
 from cemgis.seek import AIMS, Lesson, inflation, point_ties, say_lesson, teach_most, walk_length, walk_order
 from cemgis.signal import spread_rows
 from cemgis.ties import say_taped
-from cemgis.units import say_length
 
 if TYPE_CHECKING:
     from cemgis.pipeline.run import Run
@@ -89,11 +88,12 @@ def say_row(row: Any, unit: Any, reads: str) -> str:
     """Say one row of the plan."""
     said = f"  {row.walk}. {row.label}: "
     if pd.isna(row.tie_1):
-        said += f"within {say_length(float(row.radius_95), unit)} of its coordinates; no two found markers to tape from"
+        near = say_taped(float(row.radius_95), unit, reads)
+        said += f"within {near} of its coordinates; no two found markers to tape from"
     else:
         said += (
-            f"within {say_length(float(row.radius_taped), unit)} of {say_taped(float(row.tie_1), unit, reads)} from "
-            f"{row.tie_1_from} and {say_taped(float(row.tie_2), unit, reads)} from {row.tie_2_from} "
+            f"within {say_taped(float(row.radius_taped), unit, reads)} of {say_taped(float(row.tie_1), unit, reads)} "
+            f"from {row.tie_1_from} and {say_taped(float(row.tie_2), unit, reads)} from {row.tie_2_from} "
             f"({row.side} of the line)"
         )
         if pd.notna(row.check):
