@@ -481,6 +481,16 @@ def _other_widths(
             if (wide := widened(row > last, step, gaps[last])) is not None:
                 said = f"the walk after row {own[last]} were {wide:g} {unit.suffix}{where}"
                 yield said, written(replace(block, between_rows=(*gaps[:last], wide, *gaps[last + 1 :])))
+        for first in (1, 2):  # a walk after every second row: where the numbers of rows before it are odd, or even
+            second = np.arange(block.rows - 1) % 2 == first - 1
+            passed = np.concatenate([[0], np.cumsum(second)])[row]
+            was = {gap for gap, here_ in zip(gaps, second, strict=True) if here_}
+            if block.rows > 1 + first and len(was) == 1 and (wide := widened(passed, step, min(was))) is not None:
+                changed = tuple(wide if here_ else gap for gap, here_ in zip(gaps, second, strict=True))
+                said = (
+                    f"the walk after every second row, from row {own[first - 1]} on, were {wide:g} {unit.suffix}{where}"
+                )
+                yield said, written(replace(block, between_rows=changed))
         walks = {one.after: one.width for one in block.breaks}
         for after in range(1, min(len(places), max(block.lots))):
             if (wide := widened(place >= after, run, walks.get(after, 0.0))) is not None:

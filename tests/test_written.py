@@ -72,6 +72,7 @@ SKIPPED = {lot: RIGHT[lot] if lot < 13 else (east_of(cell(lot - 1)[0]), FRONT * 
 WALK_2 = {lot: (x + 14.0 * (cell(lot)[0] > 1), y) for lot, (x, y) in RIGHT.items()}
 WALKS = {lot: (x + 4.0 * cell(lot)[0], y) for lot, (x, y) in RIGHT.items()}
 FRONTS = {lot: (x, 1.25 * y) for lot, (x, y) in RIGHT.items()}
+SECOND_WALK = {lot: (x + 10.0 * ((cell(lot)[0] + 1) // 2), y) for lot, (x, y) in RIGHT.items()}
 CROSSED = {lot: (x, y + 12.0 * (cell(lot)[1] >= 4)) for lot, (x, y) in RIGHT.items()}
 THIRD = {lot: (x, FRONT * 9 - y if cell(lot)[0] == 2 else y) for lot, (x, y) in RIGHT.items()}
 SWAPPED = {lot: (cell(lot)[0] * (FRONT + WALK), DEEP * cell(lot)[1]) for lot in FOUND}
@@ -101,13 +102,25 @@ def told(tmp_path, places, second="", **written):
         (ELEVEN, "if lots were 11"),
         (SKIPPED, r"if skip named (a number between \d+ and \d+|13)"),
         (WALK_2, "if the walk after row 2 were 20 ft"),
+        (SECOND_WALK, "if the walk after every second row, from row 1 on, were 16 ft"),
         (FRONTS, "if frontage were 20 ft"),
         (CROSSED, "if the walk after place 4 of each row were 12 ft"),
         (THIRD, "if row 3 alone were begun at its other end"),
         (SWAPPED, "if frontage and depth were exchanged"),
         ({f"A-{cell(lot)[0] + 1}-{cell(lot)[1] + 1}": at for lot, at in RIGHT.items()}, 'if numbering were "restart"'),
     ],
-    ids=["numbering", "lots", "skip", "walk after a row", "frontage", "cross walk", "one row", "exchanged", "restart"],
+    ids=[
+        "numbering",
+        "lots",
+        "skip",
+        "walk after a row",
+        "every second walk",
+        "frontage",
+        "cross walk",
+        "one row",
+        "exchanged",
+        "restart",
+    ],
 )
 def test_a_mistake_in_the_rows_is_named_and_only_it(tmp_path, places, cause):
     said = told(tmp_path, places)

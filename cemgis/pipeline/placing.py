@@ -352,7 +352,7 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
     cov = _covariances(markers)
     fits: dict[str, Fit] = {}
     row_in_fit = np.full(len(markers), -1, dtype=np.int64)
-    problems = Gather()
+    problems, causes = Gather(), dict[str, str]()
     for entry in ground.plats:
         here = (sites["plat"] == entry.name).to_numpy()
         if not here.any():
@@ -376,11 +376,11 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
             what = f"{reason}; section {sections} is not built"
             findings.append(find("plat without fit", entry.name, what, todo=todo))
             continue
-        findings += [
-            replace(item, reason=f"{item.reason}{_written_wrongly(ground, plat, entry.name, markers, site)}")
-            if item.kind in ("scale implausible", "fit loose") else item
-            for item in _fit_findings(ground, entry.name, fits[entry.name])
-        ]  # fmt: skip
+        for number, item in enumerate(_fit_findings(ground, entry.name, fits[entry.name])):
+            doubt = number == 0 and item.kind in ("scale implausible", "fit loose")
+            if doubt:
+                causes[entry.name] = _written_wrongly(ground, plat, entry.name, markers, site)
+            findings.append(replace(item, reason=f"{item.reason}{causes[entry.name]}") if doubt else item)
         row_in_fit[rows] = np.arange(len(rows))
     if not fits and not _niches_only(ground):
         _tell_strange(markers, site, sites, problems)
@@ -393,7 +393,7 @@ def place(ground: Ground, plat: Plat, taken: Ingested, records: Iterable[Mapping
         gather.raise_if_any()
         raise InputError.of("plat", "no section has a marker", 'Write markers = "southwest" or where they stand.')
 
-    judged = _judge(ground, plat, fits, markers, site, row_in_fit, released, decided)
+    judged = _judge(ground, plat, fits, markers, site, row_in_fit, released, decided, causes)
     findings += judged.findings
     corners, holding, more = _hold(ground, plat, fits, judged, row_in_fit, records, alone, decided, disturbed)
     findings += more
@@ -634,7 +634,7 @@ class _Judged:
 
 def _judge(
     ground: Ground, plat: Plat, fits: Mapping[str, Fit], markers: gpd.GeoDataFrame, site: npt.NDArray[np.int64],
-    row_in_fit: npt.NDArray[np.int64], released: npt.NDArray[np.bool_], decided: Judgements,
+    row_in_fit: npt.NDArray[np.int64], released: npt.NDArray[np.bool_], decided: Judgements, written: dict[str, str],
 ) -> _Judged:  # fmt: skip
     """Say of every marker what became of it, and whether it holds its corner."""
     rules, sites, n, match = ground.rules, plat.sites, len(markers), decided.match
@@ -719,7 +719,7 @@ def _judge(
         if kind == "marker moved or set there" and near:
             holds[row] = doubtful[row] = True
     against = np.isin(np.arange(n), aside) & ~holds & (site >= 0)
-    findings += _contradicted(ground, plat, markers, site, there & (site >= 0) & fitted, against)
+    findings += _contradicted(ground, plat, markers, site, there & (site >= 0) & fitted, against, written)
     of_site = pd.Series(np.where(site >= 0, sites["section"].to_numpy(dtype=object)[site], None), index=markers.index)
     table = markers.assign(
         section=of_site.where(of_site.notna(), markers["section"].astype(object)),
@@ -753,9 +753,12 @@ def _written_wrongly(
 
 def _contradicted(
     ground: Ground, plat: Plat, markers: gpd.GeoDataFrame, site: npt.NDArray[np.int64], found: npt.NDArray[np.bool_],
-    against: npt.NDArray[np.bool_],
+    against: npt.NDArray[np.bool_], causes: dict[str, str],
 ) -> list[Finding]:  # fmt: skip
-    """Rows and sections in which so many markers stand against the plat that it may be written wrongly itself."""
+    """Rows and sections in which so many markers stand against the plat that it may be written wrongly itself.
+
+    `causes` are what is known already of a plat (`_written_wrongly`); it takes what is found here.
+    """
     sites = plat.sites.iloc[site[found]]
     table = pd.DataFrame({
         "section": sites["section"].to_numpy(dtype=object), "against": against[found],
@@ -787,7 +790,6 @@ def _contradicted(
             reasons[str(name)] = f"{nowhere} of the {many} markers found in the section bear numbers that no lot has"
     findings = []
     plat_of = {one.name: str(one.plat) for one in ground.sections}
-    causes: dict[str, str] = {}
     for name, reason in reasons.items():
         on = plat_of[name]
         if on not in causes:
