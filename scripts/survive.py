@@ -27,6 +27,7 @@ import sys
 import tempfile
 import time
 import traceback
+import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -40,6 +41,7 @@ from cemgis.files import records as record_files
 from cemgis.layers import LAYERS
 from cemgis.pipeline.evidence import read_ground
 
+DEMO = Path(__file__).parents[1] / "data" / "demo"
 SAID = {"who": "E. Tarn", "why": "seen again"}
 NOBODY = 65534
 HELD_S = 0.4  # how long a command of a trial waits for another writer
@@ -184,6 +186,85 @@ def _seek(folder: Path) -> None:
     pipeline.seek(folder)
 
 
+def _move(folder: Path) -> list[str]:
+    made = pipeline.record_move(
+        folder, "A-6-2", kind="urn placed", who="E. Tarn", day="2025-06-01", person="Ada Fenn", container="brass urn"
+    )
+    return [made["id"]]
+
+
+def _foundation(folder: Path) -> list[str]:
+    done = pipeline.set_out_foundation(folder, "A-3-2", size="3 ft by 1 ft 2 in", paper="letter")
+    made = pipeline.record_foundation(
+        folder, "A-3-2", state="set out", who="E. Tarn", day="2025-06-02", note=None, done=done
+    )
+    return [made["id"]]
+
+
+def _maps(folder: Path) -> None:
+    pipeline.render(folder)
+
+
+def _publish(folder: Path) -> None:
+    pipeline.publish(folder, day="2025-06-01")
+
+
+def _keep_register(folder: Path) -> None:
+    rows = [f"interment,{1950 + 4 * at}-05-01,Ada Fenn {at},A-{1 + at // 4}-{1 + at % 4}" for at in range(16)]
+    (folder / "list.csv").write_text("\n".join(["kind,date,name,place", *rows]) + "\n")
+    with (folder / "ground.toml").open("a") as toml:
+        toml.write('\n[[register]]\nfile = "list.csv"\n')
+    pipeline.build(folder, with_maps=False)
+
+
+def _forecast(folder: Path) -> None:
+    pipeline.report_outlook(folder, pipeline.foresee(folder))
+
+
+def _lay_parcel(folder: Path) -> None:
+    shutil.copytree(DEMO / "expansion", folder / "expansion")
+
+
+def _expand(folder: Path) -> None:
+    pipeline.expand(folder, modules=["family lots"])
+
+
+def _hang_drawing(folder: Path) -> None:
+    import numpy as np
+    import rasterio
+
+    (folder / "plat").mkdir()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with rasterio.open(
+            folder / "plat" / "plan.tif", "w", driver="GTiff", width=200, height=200, count=1, dtype="uint8"
+        ) as out:
+            out.write(np.full((1, 200, 200), 200, dtype=np.uint8))
+    # three lots of the first row, drawn as they were laid out: a foot a pixel
+    points = [f"A-{lot},,50,{150 - 16 * (lot - 1)}" for lot in (1, 3, 5, 7)] + ["A-8,,62,150", "A-10,,62,118"]
+    (folder / "plat" / "points.csv").write_text("\n".join(["label,corner,column,row", *points]) + "\n")
+    with (folder / "ground.toml").open("a") as toml:
+        toml.write('\n[[scan]]\nfile = "plat/plan.tif"\npoints = "plat/points.csv"\nplat = "1870"\nmodel = "affine"\n')
+
+
+def _scan(folder: Path) -> None:
+    pipeline.rectify_scans(folder)
+
+
+def _scan_page(folder: Path) -> None:
+    pipeline.scan_pages(folder)
+
+
+def _new(folder: Path) -> None:
+    if (folder / "new" / "ground.toml").exists():  # made by the run that was killed: only its being whole is asked
+        return
+    pipeline.new_ground(folder / "new", "EPSG:6549")
+
+
+def _csv(folder: Path) -> None:
+    pipeline.write_csv(pipeline.compute(folder, until="spaces"), "spaces", folder / "spaces.csv")
+
+
 COMMANDS = (
     Command("build", _build, _touch_evidence, kills=24),
     Command("build, from its tables on", _write, _compute, kills=120, quick=6),
@@ -196,7 +277,21 @@ COMMANDS = (
     Command("append, 12 times 5", _append, logs=True, kills=60, quick=4),
     Command("export", _export, _export, kills=24),
     Command("seek", _seek, kills=6),
+    Command("move", _move, logs=True, kills=12),
+    Command("foundation", _foundation, logs=True, kills=8),
+    Command("maps", _maps, kills=6),
+    Command("publish", _publish, _keep_register, kills=12),
+    Command("forecast", _forecast, _keep_register, kills=8),
+    Command("expand", _expand, _lay_parcel, kills=6),
+    Command("scan", _scan, _hang_drawing, kills=12),
+    Command("scan --page", _scan_page, _hang_drawing, kills=6),
+    Command("new", _new, kills=8),
+    Command("spaces --csv", _csv, kills=8),
 )
+READ_ONLY = ("check", "register", "find", "history", "openings", "crs", "explain")
+"""Commands that write nothing of a ground."""
+LIKE = {"demo": "build", **dict.fromkeys(("ingest", "fit", "heads", "clearances", "capacity"), "spaces")}
+"""Commands that write as another one does."""
 CHAIN = 5  # kills of one ground, one after the other, before it is run undisturbed
 
 
@@ -641,6 +736,7 @@ def small_ground(folder: Path) -> Path:
         path.write_bytes(data)
     toml = (folder / "ground.toml").read_text()
     toml += '\n[[container]]\nname = "concrete vault"\nlength = "86 in"\nwidth = "30 in"\nheight = "24 in"\n'
+    toml += '\n[public]\nlicence = "CC0 1.0"\n'
     (folder / "ground.toml").write_text(toml)
     run_ = pipeline.build(folder, with_maps=False)
     doubtful = sorted(run_.facts["set_aside"])
@@ -659,18 +755,28 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--times", type=float, default=1.0, help="how much of the usual number of trials (default: 1)")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument(
+        "--only", action="append", metavar="NAME", help="only these commands, killed, starved, forbidden"
+    )
     parser.add_argument("--quick", action="store_true", help="a few of each, without maps and sheets")
     given = parser.parse_args()
     logging.disable(logging.CRITICAL)
+    for name in pipeline.__all__:  # all modules: who gave up his rights may not be allowed to read them
+        getattr(pipeline, name)
     start = time.monotonic()
     commands = [command for command in COMMANDS if command.quick or not given.quick]
     by_name = {command.name: command for command in commands}
     few = max(2, round(8 * given.times))
     with tempfile.TemporaryDirectory() as scratch:
         trials = Trials(Path(scratch), small_ground(Path(scratch) / "base"), random.Random(given.seed))
-        for command in commands:
+        for command in [one for one in commands if not given.only or one.name in given.only]:
             trials.learn(command)
             trials.kill(command, command.quick if given.quick else max(2, round(command.kills * given.times)))
+        if given.only:
+            for command in [one for one in commands if one.name in given.only]:
+                trials.starve(command, few)
+                trials.forbid(command)
+            return report(trials, time.monotonic() - start)
         write, add, collect, withdraw = (
             by_name[name] for name in ("build, from its tables on", "append, 12 times 5", "collect", "withdraw")
         )

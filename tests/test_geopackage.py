@@ -677,3 +677,10 @@ def test_a_file_from_before_a_column_was_declared_is_unchanged_and_read(built: P
     found = geopackage.changes(built)
     assert not found.layers
     assert found.own_columns["spaces"] == ("length_ft",)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="POSIX only")
+def test_a_pipe_in_place_of_the_file_is_refused_and_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "ground.gpkg")
+    with pytest.raises(InputError, match=r"it is no ordinary file\. Move it away\."):
+        geopackage.read_ground(tmp_path / "ground.gpkg")

@@ -252,3 +252,12 @@ def test_a_nul_in_a_record_is_seen_and_the_record_still_counts(tmp_path: Path) -
     assert (item.kind, item.subject) == ("assumed of a file", "edits.jsonl line 1")
     assert item.reason == "it holds a NUL character, which reads as \\x00"
     assert one["id"] in item.todo
+
+
+@pytest.mark.skipif(os.name == "nt", reason="POSIX only")
+def test_a_pipe_in_place_of_a_log_is_refused_and_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "edits.jsonl")
+    with pytest.raises(InputError, match=r"it is no ordinary file\. Copy what it holds into a file\."):
+        read(tmp_path)
+    with pytest.raises(InputError, match=r"it is no ordinary file\. Move it away\."):
+        append(tmp_path, "edits", [record(1)])

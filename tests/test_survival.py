@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import re
 import subprocess
@@ -10,7 +11,20 @@ from pathlib import Path
 
 import pytest
 
+from cemgis import cli
+
 SCRIPT = Path(__file__).parents[1] / "scripts" / "survive.py"
+
+
+def test_every_command_is_killed_or_known_to_write_nothing() -> None:
+    spec = importlib.util.spec_from_file_location("survive", SCRIPT)
+    survive = sys.modules["survive"] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(survive)
+    (commands,) = (part.choices for part in cli.parser()._actions if part.dest == "command")
+    killed = {command.name.split(",")[0].split()[0] for command in survive.COMMANDS} - {"append"}
+    assert killed <= set(commands)
+    assert set(commands) == killed | set(survive.READ_ONLY) | set(survive.LIKE)
+    assert set(survive.LIKE.values()) <= killed
 
 
 @pytest.mark.skipif(os.name == "nt", reason="it forks")

@@ -125,6 +125,8 @@ class Log:
         path = self.folder / f"{name}{_ENDING}"
         if Path(name).name != name or name.startswith("."):
             raise InputError.of(str(path), f"{name!r} is not a plain name", "Use letters, digits and dashes.")
+        if path.exists() and not path.is_file():
+            raise InputError.of(str(path), "it is no ordinary file", "Move it away.")
         try:
             _set_aside(path)
             _extend(path, lines)
@@ -362,6 +364,9 @@ def read(folder: Path) -> Records:
     every: dict[str, dict[str, Any]] = {}
     findings: list[Finding] = []
     for path in sorted(folder.glob(f"*{_ENDING}")) if folder.is_dir() else ():
+        if path.exists() and not path.is_file() and not path.is_dir():  # to open a pipe would wait for ever
+            gather.add(str(path), "it is no ordinary file", "Copy what it holds into a file.")
+            continue
         try:
             part = parse(path.read_bytes(), path.name)
         except OSError as error:

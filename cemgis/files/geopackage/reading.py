@@ -67,6 +67,8 @@ def info(path: Path | str) -> FileInfo:
         When it is not there, no GeoPackage, not one of ours, damaged, locked, or of a newer form.
     """
     path = Path(path)
+    if path.exists() and not path.is_file() and not path.is_dir():  # to open a pipe would wait for ever
+        raise InputError.of(str(path), "it is no ordinary file", "Move it away.")
     try:
         ours = is_sqlite(path)
     except FileNotFoundError as error:
