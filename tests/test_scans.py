@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import resource
 import shutil
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -278,3 +280,20 @@ def test_clicks_become_the_points_file(browser, scanned, tmp_path):
     assert said == []
     assert [url for url in asked if not url.startswith(("file:", "data:", "blob:"))] == []
     context.close()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="limits the size of files")
+@pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
+def test_a_picture_that_cannot_be_written_whole_is_not_written(tmp_path):
+    checkered(tmp_path / "plan.tif", colours=3)
+    xy = pixel_xy(np.array([[5, 5], [290, 10], [280, 210], [12, 200.0]]))
+    made = rectify(xy, xy * 0.5 + [2_023_000.0, 449_000.0], model="affine")
+    scan, before = read_scan(tmp_path / "plan.tif"), resource.getrlimit(resource.RLIMIT_FSIZE)
+    (tmp_path / "out.tif").write_bytes(b"old")
+    resource.setrlimit(resource.RLIMIT_FSIZE, (3000, before[1]))
+    try:
+        with pytest.raises(InputError, match="Make room"):
+            write_rectified(scan, made, tmp_path / "out.tif", ground_crs())
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert (tmp_path / "out.tif").read_bytes() == b"old"

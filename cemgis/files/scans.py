@@ -7,7 +7,7 @@ import logging
 import math
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ import rasterio
 from PIL import Image
 from rasterio.enums import ColorInterp, Resampling
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.io import MemoryFile
 from rasterio.transform import Affine
 from rasterio.windows import Window
 from scipy.ndimage import map_coordinates
@@ -210,7 +211,8 @@ def write_rectified(
     step = max(step, float((high - low).max()) / _MOST_SIDE)
     left, top = math.floor(low[0] / step) * step, math.ceil(high[1] / step) * step
     width, height = (max(math.ceil(value), 1) for value in ((high[0] - left) / step, (top - low[1]) / step))
-    with _opened(scan.path, str(scan.path)) as source, whole(target) as path:
+    with ExitStack() as stack:
+        source, path = stack.enter_context(_opened(scan.path, str(scan.path))), stack.enter_context(whole(target))
         count = 3 if source.count >= 3 or source.colorinterp[0] == ColorInterp.palette else 1
         profile = {
             "driver": "GTiff", "width": width, "height": height, "count": count + 1, "dtype": "uint8",
@@ -218,7 +220,9 @@ def write_rectified(
             "blockxsize": _TILE, "blockysize": _TILE, "compress": "deflate", "predictor": 2,
             "photometric": "rgb" if count == 3 else "minisblack",
         }  # fmt: skip
-        with rasterio.open(path, "w", **profile) as out:
+        # built in memory: on a full disk GDAL ends without a word and leaves a picture with holes
+        memory = stack.enter_context(MemoryFile())
+        with memory.open(**profile) as out:
             colours = [ColorInterp.red, ColorInterp.green, ColorInterp.blue] if count == 3 else [ColorInterp.gray]
             out.colorinterp = [*colours, ColorInterp.alpha]
             if words:
@@ -229,8 +233,9 @@ def write_rectified(
                     out.write(_block(source, made, (left, top, step), window, count), window=window)
         levels = [2**k for k in range(1, 12) if max(width, height) / 2**k >= _TILE / 2]
         if levels:
-            with rasterio.open(path, "r+") as out:
+            with rasterio.open(memory.name, "r+") as out:
                 out.build_overviews(levels, Resampling.average)
+        path.write_bytes(memory.getbuffer())
     return width, height, step
 
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import logging
-import shutil
-import tempfile
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -19,7 +17,7 @@ from cemgis.errors import Gather, InputError
 from cemgis.files import geopackage
 from cemgis.files.public import PUBLIC_FILES, public_data
 from cemgis.files.underlay import read_underlay
-from cemgis.files.whole import input_error, write_text
+from cemgis.files.whole import input_error, whole_folder, write_text
 from cemgis.ground import Chosen, Ground
 from cemgis.names import folded
 from cemgis.pipeline.evidence import read_ground, with_wishes
@@ -274,20 +272,10 @@ def _put(target: Path, files: dict[str, bytes]) -> None:
     """Put the whole folder in the old one's place."""
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".public-", dir=target.parent) as beside:
-            made, old = Path(beside) / "made", Path(beside) / "before"
-            for name, content in files.items():
-                path = made / name
-                path.parent.mkdir(parents=True, exist_ok=True)
-                path.write_bytes(content)
-            if target.exists():
-                target.rename(old)
-            try:
-                made.rename(target)
-            except OSError:
-                if old.exists():
-                    old.rename(target)
-                raise
-            shutil.rmtree(old, ignore_errors=True)
     except OSError as error:
         raise input_error(target, error) from error
+    with whole_folder(target) as made:
+        for name, content in files.items():
+            path = made / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
