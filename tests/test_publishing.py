@@ -69,7 +69,7 @@ def refused(folder, match, **more):
     with pytest.raises(InputError, match=f"(?s){match}"):
         publish(folder, **{"day": DAY, **more})
     assert contents(folder) == before
-    assert not list((folder / "maps").glob(".public-*"))
+    assert not list((folder / "maps").glob(".public*"))
 
 
 def test_what_is_not_built_is_not_published(own):
@@ -142,14 +142,14 @@ def test_a_failure_leaves_what_was_published_before(own, monkeypatch):
     monkeypatch.setattr(publishing, "leaflet_sheet", broken)
     refused(own, "broken")
     monkeypatch.undo()
-    rename = Path.rename
+    write = Path.write_bytes
 
-    def stuck(self, target):
-        if self.name == "made":
-            raise PermissionError(13, "no")
-        return rename(self, target)
+    def stuck(self, content):
+        if self.name == "board.pdf":
+            raise PermissionError(13, "no", str(self))
+        return write(self, content)
 
-    monkeypatch.setattr(Path, "rename", stuck)
+    monkeypatch.setattr(Path, "write_bytes", stuck)
     refused(own, "not written")
     assert contents(own) == before
 
