@@ -261,3 +261,10 @@ def test_a_pipe_in_place_of_a_log_is_refused_and_not_waited_for(tmp_path: Path) 
         read(tmp_path)
     with pytest.raises(InputError, match=r"it is no ordinary file\. Move it away\."):
         append(tmp_path, "edits", [record(1)])
+
+
+@pytest.mark.skipif(os.name == "nt", reason="POSIX only")
+def test_a_log_whose_name_is_no_text_is_refused(tmp_path: Path) -> None:
+    Path(os.fsdecode(os.fsencode(tmp_path) + b"/e\xff.jsonl")).write_bytes(b"")
+    with pytest.raises(InputError, match=r"its name is no UTF-8\. Give it a plain name\."):
+        read(tmp_path)

@@ -364,6 +364,9 @@ def read(folder: Path) -> Records:
     every: dict[str, dict[str, Any]] = {}
     findings: list[Finding] = []
     for path in sorted(folder.glob(f"*{_ENDING}")) if folder.is_dir() else ():
+        if path.name.encode("utf-8", "replace").decode() != path.name:
+            gather.add(ascii(path.name), "its name is no UTF-8", "Give it a plain name.")
+            continue
         if path.exists() and not path.is_file() and not path.is_dir():  # to open a pipe would wait for ever
             gather.add(str(path), "it is no ordinary file", "Copy what it holds into a file.")
             continue
