@@ -30,6 +30,7 @@ from cemgis.ground import HeadsException
 from cemgis.layers import LAYERS
 from cemgis.occupations import make_markers
 from cemgis.orientation import orient
+from cemgis.pipeline.around import weigh_set_there
 from cemgis.pipeline.collecting import aside_findings
 from cemgis.pipeline.evidence import Evidence, gather_evidence, read_ground
 from cemgis.pipeline.idle import idle_records
@@ -120,6 +121,7 @@ def compute(folder: Path, until: str = STAGES[-1]) -> Run:
     log.info("building %s spaces", f"{len(plat.spaces):,}")
     _build(run, evidence, plat, placed)
     _settle(run, evidence, plat)
+    weigh_set_there(run, plat, placed)
     if stage >= 3:
         log.info("heads")
         _heads(run, plat)
