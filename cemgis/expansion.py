@@ -511,7 +511,7 @@ def as_plat(
         {
             "label": [label(section, row, lot) for row, lot in zip(table["row"], table["lot"], strict=True)],
             "easting": southwest[:, 0].round(4), "northing": southwest[:, 1].round(4),
-            "kind": "lot corner, southwest", "phase": table["phase"].to_numpy(),
+            "kind": "lot corner, southwest", "note": [f"phase {phase}" for phase in table["phase"]],
         }
     )  # fmt: skip
     points = shapely.get_coordinates(table.geometry.to_numpy()).reshape(-1, 5, 2)[:, :4].reshape(-1, 2)

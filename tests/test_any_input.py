@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from refusing import tried
 
@@ -21,6 +21,7 @@ QUIET = settings(max_examples=80, deadline=None, suppress_health_check=[HealthCh
 SCALARS = (
     st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False) | st.text(max_size=20)
 )
+WITHOUT_NUL = st.characters(exclude_characters="\0", exclude_categories=["Cs"])  # a NUL is refused: see test_records
 VALUES = st.recursive(
     SCALARS, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner, max_size=3)
 )
@@ -33,11 +34,14 @@ def lines(content: bytes) -> int:
 
 @QUIET
 @given(
-    kind=st.sampled_from(KINDS), more=st.dictionaries(st.text(max_size=8), VALUES, max_size=5), cut=st.integers(1, 60)
+    kind=st.sampled_from(KINDS),
+    more=st.dictionaries(st.text(WITHOUT_NUL, max_size=8), VALUES, max_size=5),
+    cut=st.integers(1, 60),
 )
 def test_every_kind_of_record_comes_back_as_it_was_written(kind, more, cut, tmp_path: Path) -> None:
     log = tmp_path / "edits.jsonl"
     log.unlink(missing_ok=True)
+    assume("\\u0000" not in json.dumps(more))
     said = {**more, "kind": kind, "who": "E. Tarn", "why": "seen", "when": "2025-06-01T12:00:00Z"}
     made = record_files.append(tmp_path, "edits", [said])
     content = log.read_bytes()

@@ -979,7 +979,7 @@ from = "left"
             "in the section",
             'or if step were "east"; look where A-4-1 lies, they put it 30 ft apart',
         ),
-        ('frontage = "16 ft"', 'frontage = "16 m"', "in the section", "if frontage were feet, not metres"),
+        ('frontage = "16 ft"', 'frontage = "16 m"', "in the section", "if frontage were 16 ft"),
         ("rows = 3", "skip = [12]\nrows = 3", "in the section", "if skip did not name 12"),
         (
             'depth = "12 ft"',

@@ -119,6 +119,7 @@ def write_ground(
     Examples
     --------
     >>> import tempfile
+    >>> from cemgis.files.geopackage import changes, layer_hashes, read_layer
     >>> from cemgis.units import US_SURVEY_FOOT
     >>> people = schema.restore(pd.DataFrame({"person_id": ["b", "a"]}), LAYERS["people"])
     >>> with tempfile.TemporaryDirectory() as folder:
