@@ -2,6 +2,8 @@
 
 import csv
 import json
+import subprocess
+import sys
 import warnings
 from pathlib import Path
 
@@ -243,3 +245,27 @@ def test_nothing_that_is_not_published_goes_unnamed():
                 (row,) = [line for line in hidden.splitlines() if line.startswith(f"- {layer.name}: ")]
                 assert row.endswith("all of it") or column.name in row.split(": ", 1)[1].split(", ")
     assert hidden.startswith("FOR STAFF ONLY")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of a process are POSIX")
+def test_layers_on_a_full_disk_say_make_room_and_leave_what_was_there(tmp_path):
+    path = tmp_path / "lots.gpkg"
+    path.write_bytes(b"old")
+    script = """
+import datetime, resource, signal, sys
+import geopandas as gpd, pyproj, shapely
+from cemgis.errors import InputError
+from cemgis.files.layers_file import write_layers
+lots = gpd.GeoDataFrame({"lot": ["x" * 900] * 2000}, geometry=shapely.points(range(2000), 0))
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, 400_000))
+stamp = datetime.datetime(2025, 6, 1, tzinfo=datetime.UTC)
+try:
+    write_layers(sys.argv[1], {"lots": lots}, pyproj.CRS("EPSG:6549"), stamp)
+except InputError as error:
+    print(error)
+"""
+    said = subprocess.run([sys.executable, "-c", script, str(path)], capture_output=True, text=True, check=False)
+    assert said.stdout.strip() == f"{path}: not written, the disk is full, or its quota. Make room and run it again."
+    assert path.read_bytes() == b"old"
+    assert [one.name for one in tmp_path.iterdir()] == ["lots.gpkg"]

@@ -12,7 +12,7 @@ import pyproj
 
 from cemgis.errors import InputError
 from cemgis.files.geopackage import refuse_if_held
-from cemgis.files.whole import whole
+from cemgis.files.whole import try_room, whole
 
 __all__ = ["write_layers"]
 
@@ -43,6 +43,7 @@ def write_layers(path: Path | str, layers: Mapping[str, gpd.GeoDataFrame], crs: 
                 if len(table):
                     table.set_crs(crs, allow_override=True).to_file(beside, layer=name, driver="GPKG", engine="pyogrio")
         except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError) as error:
+            try_room(beside.parent, 4 * sum(int(table.memory_usage().sum()) for table in layers.values()))
             said = " ".join(str(error).split())[:300]
             raise InputError.of(str(path), f"not written ({said})", "Mend that and run it again.") from error
         finally:
