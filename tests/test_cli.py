@@ -178,6 +178,24 @@ def test_a_new_ground_can_be_read_and_says_what_is_missing(tmp_path, capsys):
     assert "not empty" in capsys.readouterr().err
 
 
+def test_a_new_ground_that_was_only_begun_is_begun_again_and_anything_else_is_left(tmp_path, capsys):
+    hill = tmp_path / "hill"
+    (hill / "plat").mkdir(parents=True)
+    (hill / ".ground.toml.building-k1ll3d").mkdir()
+    (hill / ".ground.toml.building-k1ll3d" / "ground.toml").write_text("half")
+    (hill / ".ground.toml.building-k1ll3d" / "lock").touch()  # nobody holds it any more
+    assert cli.main(["new", str(hill)]) == 0
+    assert (hill / "ground.toml").read_text().startswith("# A ground is this folder")
+    assert not list(hill.glob(".ground.toml*"))
+    for kept in ("ground.toml", "plat/lots.csv", "notes.txt"):
+        other = tmp_path / kept.replace("/", "-")
+        (other / kept).parent.mkdir(parents=True)
+        (other / kept).write_text("mine")
+        assert cli.main(["new", str(other)]) == 2
+        assert "it is not empty. Name an empty or new folder." in capsys.readouterr().err
+        assert (other / kept).read_text() == "mine"
+
+
 def test_the_examples_of_a_new_ground_can_be_used(tmp_path):
     pipeline.new_ground(tmp_path / "hill", "EPSG:6549")
     text = (tmp_path / "hill" / "ground.toml").read_text(encoding="utf-8")

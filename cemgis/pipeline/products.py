@@ -273,6 +273,16 @@ crs = "{crs}"
 """
 
 
+_PARTS = ("orders", "plat", "readings", "register", "survey", "records")
+
+
+def _only_begun(path: Path) -> bool:
+    """Whether this is what a run leaves that was killed, or found no room, before it wrote ``ground.toml``."""
+    if path.name in _PARTS and path.is_dir() and not path.is_symlink():
+        return not any(path.iterdir())
+    return path.name.startswith(".ground.toml.building-")
+
+
 def new_ground(folder: Path, crs: str) -> Path:
     """Make a folder with a ``ground.toml`` to fill in.
 
@@ -284,10 +294,10 @@ def new_ground(folder: Path, crs: str) -> Path:
     from cemgis.reference import ground_crs
 
     ground_crs(crs)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    if folder.exists() and (not folder.is_dir() or not all(map(_only_begun, folder.iterdir()))):
         raise InputError.of(str(folder), "it is not empty", "Name an empty or new folder.")
     try:
-        for name in ("orders", "plat", "readings", "register", "survey", "records"):
+        for name in _PARTS:
             (folder / name).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise input_error(folder, error) from error
