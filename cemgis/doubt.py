@@ -15,11 +15,13 @@ from scipy.spatial import cKDTree
 from cemgis.adjust import chi2_limit, inverse_blocks, quadratics, table_covariances
 from cemgis.units import Unit, say_length
 
-__all__ = ["explain", "label_edits", "set_there"]
+__all__ = ["MOVED_OR_SET", "explain", "label_edits", "say_odds", "set_there"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+MOVED_OR_SET = "moved since, or set there"
+"""Said of a marker off its place while nothing tells which."""
 _AROUND = 4
 """Other lots with stones or vaults needed before one is compared with them. Assumption, no source."""
 _SUREST = 7.0
@@ -270,7 +272,7 @@ def explain(
             gap, cov = (place[at] - known.xy[own])[None], known.cov[own][None] + place_cov[at]
             far = say_length(float(np.linalg.norm(gap)), unit, 1)
             thick = float(_density(gap, cov + moved_sigma**2 * np.eye(2))[1][0])
-            words = f"stands {far} from its place; moved since, or set there"
+            words = f"stands {far} from its place; {MOVED_OR_SET}"
             guesses.append(_Guess(_CAUSES["marker moved or set there"] * thick, "marker moved or set there", words))
             if np.isfinite(shift[at]).all():
                 square, density = _density(gap - shift[at], cov)
@@ -304,6 +306,17 @@ def _way_said(way: str, read: str, other: str) -> str:
     if way == "labels unlike":
         return "the two labels have little in common"
     return f"{way}: {read} read for {other}"
+
+
+def say_odds(odds: float) -> str:
+    """Say odds.
+
+    Examples
+    --------
+    >>> say_odds(5000.0), say_odds(42.0), say_odds(0.25)
+    ('over 1000 to 1', '42 to 1', '1 to 4')
+    """
+    return "over 1000 to 1" if odds > 1000 else f"{odds:.0f} to 1" if odds >= 1 else f"1 to {1 / max(odds, 1e-3):.0f}"
 
 
 def set_there(miss: Floats, own: Floats, others: Floats, least: float) -> float:

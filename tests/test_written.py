@@ -186,3 +186,88 @@ def test_lots_that_stand_in_a_list_are_taken_otherwise_too(tmp_path):
         InputError, match=r"17 of 17 would, within 0\.\d+ ft, if x and y were exchanged or x were counted the "
     ):
         compute(tmp_path / "knoll", files, until="fit")
+
+
+KNOLL = (
+    HEAD
+    + """[[section]]
+name = "A"
+plat = "1890"
+markers = "southwest"
+[[section.rows]]
+at = ["0 ft", "0 ft"]
+run = "north"
+step = "east"
+rows = 3
+lots = 10
+frontage = "16 ft"
+depth = "12 ft"
+between_rows = "6 ft"
+numbering = "back and forth"
+spaces = 4
+facing = "east"
+from = "left"
+"""
+)
+
+
+@pytest.mark.parametrize(
+    ("written", "wrongly", "said", "cause"),
+    [
+        (
+            "back and forth",
+            "run on",
+            "5 of 5 in row 2",
+            '13 of 13 would, within 0.00 ft, if numbering were "back and forth"',
+        ),
+        (
+            'step = "east"',
+            'step = "west"',
+            "in the section",
+            'or if step were "east"; look where A-4-1 lies, they put it 30 ft apart',
+        ),
+        ('frontage = "16 ft"', 'frontage = "16 m"', "in the section", "if frontage were 16 ft"),
+        ("rows = 3", "skip = [12]\nrows = 3", "in the section", "if skip did not name 12"),
+        (
+            'depth = "12 ft"',
+            'depth = ["12 ft", "60 ft", "40 ft"]',
+            "4 of 4 in row 3",
+            "no single change of what is written of it explains that",
+        ),
+        ("", "", None, None),
+    ],
+)
+def test_a_plat_written_wrongly_is_told_by_its_markers_and_why(tmp_path, written, wrongly, said, cause):
+    turn = np.radians(12.0)
+    lines = ["Point,Easting,Northing,Fix,Sigma"]
+    lots = [1, 4, 7, 10, 11, 13, 15, 18, 20, 21, 24, 27, 30]
+    for lot in lots if "step" not in written else [1, 5, 10, 11, 15, 20, 21, 30]:
+        row, place = divmod(lot - 1, 10)
+        x, y = row * 18.0, 16.0 * (9 - place if row == 1 else place)
+        east, north = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+        lines.append(f"A-{lot},{2e6 + east:.3f},{45e4 + north:.3f},fixed,0.03")
+    files = {"ground.toml": KNOLL.replace(written, wrongly, 1), "readings/spring.csv": "\n".join(lines) + "\n"}
+    run = compute(tmp_path / "knoll", files, until="fit")
+    found = [item for item in run.findings if item.kind == "plat contradicted"]
+    if said is None:
+        assert not found
+        assert not [item for item in run.findings if item.severity == "danger"]
+    else:
+        (one,) = found
+        assert (one.subject, one.severity) == ("A", "danger")
+        assert said in one.reason
+        assert one.reason.endswith(cause), one.reason
+
+
+def test_a_plat_that_cannot_be_fitted_says_what_may_be_written_wrongly(tmp_path):
+    lines = ["Point,Easting,Northing,Fix,Sigma"]
+    for lot in (1, 4, 7, 10, 11, 13, 15, 18, 20, 21, 24, 27, 30):
+        row, place = divmod(lot - 1, 10)
+        y = 16.0 * (9 - place if row == 1 else place)
+        lines.append(f"A-{lot},{2e6 + 18.0 * row:.3f},{45e4 + y:.3f},fixed,0.03")
+    files = {"ground.toml": KNOLL.replace("lots = 10", "lots = 11"), "readings/spring.csv": "\n".join(lines) + "\n"}
+    with pytest.raises(InputError) as error:
+        compute(tmp_path / "knoll", files, until="fit")
+    said = str(error.value)
+    assert "markers agree with one another; section A: as it is written 4 of 13 agree; 13 of 13 would" in said
+    assert "if lots were 10. Check labels" in said

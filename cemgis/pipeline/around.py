@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from cemgis.doubt import set_there
+from cemgis.doubt import MOVED_OR_SET, say_odds, set_there
 from cemgis.plat import Plat
 from cemgis.units import say_length
 
@@ -42,16 +42,16 @@ def weigh_set_there(run: Run, plat: Plat, placed: Placing) -> None:
         said = _said(
             run, str(row["lot_id"]), np.array([row["miss_e"], row["miss_n"]], dtype=float), item.section, things
         )
-        if "moved since, or set there" in item.reason:
-            reason = item.reason.replace("moved since, or set there", said, 1)
+        if MOVED_OR_SET in item.reason:
+            reason = item.reason.replace(MOVED_OR_SET, said, 1)
             run.findings[at] = replace(item, reason=reason)
             table = run.tables["markers"]
             mine = (table["marker_id"].astype(str) == item.subject).to_numpy(dtype=bool)
             words = table.loc[mine, "explanation"].astype(object)
-            table.loc[mine, "explanation"] = words.str.replace("moved since, or set there", said, n=1, regex=False)
+            table.loc[mine, "explanation"] = words.str.replace(MOVED_OR_SET, said, n=1, regex=False)
             cause = run.facts.get("set_aside", {}).get(item.subject)
             if cause is not None:
-                cause["detail"] = str(cause["detail"]).replace("moved since, or set there", said, 1)
+                cause["detail"] = str(cause["detail"]).replace(MOVED_OR_SET, said, 1)
 
 
 def _said(run: Run, lot: str, miss: Floats, section: str | None, things: dict[str, pd.DataFrame]) -> str:
@@ -65,18 +65,14 @@ def _said(run: Run, lot: str, miss: Floats, section: str | None, things: dict[st
             odds *= set_there(miss, here, lots, _SPREAD_M / run.ground.unit.metres)
             told.append(f"{len(own)} {name if len(own) > 1 else name[:-1]}")
     if not told:
-        return "moved since, or set there: no stone or vault of its lot tells which"
+        return f"{MOVED_OR_SET}: no stone or vault of its lot tells which"
     whose = f"the {' and '.join(told)} of its lot"
     far = say_length(float(np.hypot(*miss)), run.ground.unit)
     if odds >= _TELLS:
-        return f"set there: {whose} lie off with it, by {far} the same way, {_odds(odds)} against having moved"
+        return f"set there: {whose} lie off with it, by {far} the same way, {say_odds(odds)} against having moved"
     if odds <= 1.0 / _TELLS:
-        return f"moved since: {whose} lie where the plat has them, {_odds(1.0 / odds)} against having been set there"
-    return f"moved since, or set there: {whose} do not tell which"
-
-
-def _odds(odds: float) -> str:
-    return "over 1000 to 1" if odds > 1000.0 else f"{odds:.0f} to 1"
+        return f"moved since: {whose} lie where the plat has them, {say_odds(1.0 / odds)} against having been set there"
+    return f"{MOVED_OR_SET}: {whose} do not tell which"
 
 
 def _offsets(run: Run, plat: Plat, placed: Placing) -> dict[str, pd.DataFrame]:

@@ -15,7 +15,7 @@ import shapely
 
 from cemgis import edits, schema
 from cemgis.accuracy import leave_one_out_words, nssda, plain_words, row_lengths, row_words
-from cemgis.doubt import explain
+from cemgis.doubt import explain, say_odds
 from cemgis.errors import Gather, InputError, Problem
 from cemgis.files.readings import RawReadings, parse_taped
 from cemgis.findings import FINDINGS, Finding, find
@@ -694,7 +694,7 @@ def _judge(
         if pd.notna(found["second"]):
             detail += f"; or {found['second']}"
         elif kind != "marker unexplained":
-            detail += f" (odds {_odds(float(found['odds']))})"
+            detail += f" (odds {say_odds(float(found['odds']))})"
         if site[row] < 0 and kind != "label misread":
             kind = "label not on plat"
             candidates = match[row].candidates
@@ -807,10 +807,6 @@ def _same_place(ground: Ground, at: Floats, cov: Floats, row: int) -> npt.NDArra
     near = far <= np.maximum(ground.rules["marker.trusted_agree"], 3.0 * spread)
     near[row] = False
     return np.flatnonzero(near)
-
-
-def _odds(odds: float) -> str:
-    return "over 1000 to 1" if odds > 1000 else f"{odds:.0f} to 1" if odds >= 1 else f"1 to {1 / max(odds, 1e-3):.0f}"
 
 
 def _length(ground: Ground, vector: Floats) -> str:

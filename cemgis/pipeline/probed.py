@@ -31,6 +31,7 @@ Floats = npt.NDArray[np.float64]
 Probes = list[tuple["ProbesEntry", "Table"]]
 
 _FARTHEST_M = 1000.0
+"""No depth, side or precision of a hit is more. Assumption, no source."""
 _COLUMNS = (
     "vault", "space", "container", "kind", "x", "y", "label", "side", "depth", "sigma", "width", "length", "heads",
     "seen", "note",
