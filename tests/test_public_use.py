@@ -329,7 +329,7 @@ def test_the_keyboard_is_enough(browser, file):
 @pytest.mark.browser
 def test_a_tap_opens_the_place_below_it(visit):
     visit.page.evaluate("location.hash = 'B-16-2'")
-    visit.page.wait_for_timeout(400)
+    visit.page.locator("#body-place", has_text="lot 16, space 2").wait_for()
     visit.settled()
     visit.page.evaluate("location.hash = '/about'")
     visit.page.wait_for_timeout(400)
