@@ -341,6 +341,21 @@ def test_a_tap_opens_the_place_below_it(visit):
 
 
 @pytest.mark.browser
+def test_a_link_followed_while_typing_is_not_undone(visit):
+    visit.page.evaluate(
+        "() => { const field = document.querySelector('#find-box'); field.value = 'zzyzx';"
+        " field.dispatchEvent(new Event('input')); location.hash = 'B-16-2'; }"
+    )
+    visit.page.wait_for_timeout(400)
+    assert "lot 16, space 2" in visit.page.locator("#body-place").inner_text()
+    assert visit.page.evaluate("location.hash") == "#B-16-2"
+    visit.page.click("#go-home")  # on the way back it is asked
+    visit.page.wait_for_timeout(400)
+    assert visit.page.locator("#body-home").is_visible()
+    assert visit.page.locator("#count").inner_text().startswith("Nothing found.")
+
+
+@pytest.mark.browser
 def test_lists_are_sorted_chosen_and_printed(browser, file, ground):
     visit = Visit(browser, file, anchor="#/list")
     page_ = visit.page

@@ -747,7 +747,7 @@
     let text = "";
     try { text = decodeURIComponent(location.hash.slice(1)); } catch { text = location.hash.slice(1); }
     if (text === "find-box" || text === "map_ground") return;
-    if (!text) { show("home"); return; }
+    if (!text) { if (field.value.trim() === last) show("home"); else ask(); return; }
     if (text === "/list" || text === "/about") { show(text.slice(1)); return; }
     const cut = text.lastIndexOf("/"), id = cut < 0 ? text : text.slice(0, cut), who = cut < 0 ? "" : text.slice(cut + 1);
     const place = id === "-" ? 0 : findPlace(id);
@@ -818,7 +818,12 @@
     show("home");
   }
   let pending = 0;
-  field.addEventListener("input", () => { cancelAnimationFrame(pending); pending = requestAnimationFrame(() => { if (location.hash) history.replaceState(null, "", location.pathname + location.search); ask(); }); });
+  /* A link followed before the frame in which it is asked is not undone; on the way back what was typed is asked. */
+  field.addEventListener("input", () => {
+    cancelAnimationFrame(pending);
+    if (location.hash) history.replaceState(null, "", location.pathname + location.search);
+    pending = requestAnimationFrame(() => { if (!location.hash) ask(); });
+  });
   field.addEventListener("focus", () => { if (now !== "home" && now !== "slip" && field.value === last && last) show("home"); });
   document.addEventListener("keydown", (event) => {
     const links = [...results.querySelectorAll("a")], k = links.indexOf(document.activeElement);
